@@ -1,0 +1,146 @@
+"""From what a person typed to a concept: by id, label, synonym, code or colour word, typos forgiven."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from kg.problem import TubeloreError
+from kg.wording import fold
+
+MEASURED = ("Analyte", "AnalyteGroup")
+CAUSES = ("Additive", "Factor", "Container")
+_SORTS = {"label": 0, "id": 1, "synonym": 2, "LOINC": 3, "code": 3, "colour": 4}
+_ACCEPT = 88
+_SUGGEST = 55
+
+
+class Name(NamedTuple):
+    """A concept or catalogue test that was meant, and how it was recognised."""
+
+    id: str
+    kind: str
+    label: str
+    typed: str
+    how: str
+
+    @property
+    def said(self) -> str:
+        """How the name was understood, for an answer; empty when it was typed as it is."""
+        if self.how in ("label", "id"):
+            return ""
+        return f"'{self.typed}' as {self.label}" + (" (spelling)" if self.how == "spelling" else "")
+
+
+class UnknownName(TubeloreError):
+    """Nothing of the asked kind has this name; ``suggestions`` are the nearest."""
+
+    def __init__(self, text: str, suggestions: Sequence[str], what: str = "name") -> None:
+        near = f"; did you mean {', '.join(suggestions)}?" if suggestions else ""
+        super().__init__(f"'{text}' is not a known {what}{near}")
+        self.suggestions = list(suggestions)
+
+
+class AmbiguousName(TubeloreError):
+    """The name stands for several things; ``choices`` are all of them."""
+
+    def __init__(self, text: str, choices: Sequence[Name]) -> None:
+        listed = ", ".join(f"{choice.label} ({choice.id})" for choice in choices)
+        super().__init__(f"'{text}' may mean: {listed}; say which")
+        self.choices = list(choices)
+
+
+def resolve(connection: sqlite3.Connection, text: str, kinds: Sequence[str], tests: bool = False) -> Name:
+    """Return the one thing that a text names.
+
+    Args:
+        connection: the database.
+        text: what was typed.
+        kinds: the kinds of concept that may be meant; the earlier kind wins.
+        tests: whether tests of the local catalogue may be meant too; they win over concepts only when
+            typed by their code.
+
+    Raises:
+        UnknownName: nothing fits; carries suggestions.
+        AmbiguousName: several things fit equally well.
+    """
+    folded = fold(text)
+    if tests:
+        test = connection.execute("SELECT code, name FROM test WHERE upper(code) = ?", (text.strip().upper(),)).fetchone()
+        if test:
+            return Name(test["code"], "Test", test["name"], text, "code")
+    found = exact(connection, folded, kinds, text)
+    if not found and folded.endswith("s"):
+        found = exact(connection, folded[:-1], kinds, text)
+    if found:
+        return _one(text, found, kinds)
+    if tests:
+        named = [Name(r["code"], "Test", r["name"], text, "label") for r in
+                 connection.execute("SELECT code, name FROM test WHERE lower(name) = ?", (text.strip().lower(),))]
+        if named:
+            return _one(text, named, ("Test",))
+    return _by_spelling(connection, text, folded, kinds)
+
+
+def exact(connection: sqlite3.Connection, folded: str, kinds: Sequence[str], typed: str = "") -> list[Name]:
+    """Return all concepts of some kinds that bear exactly this folded name, best kind of name first."""
+    marks = ",".join("?" * len(kinds))
+    found = connection.execute(
+        f"SELECT c.id, c.kind, c.label, n.sort FROM name n JOIN concept c ON c.id = n.concept "
+        f"WHERE n.folded = ? AND c.kind IN ({marks}) ORDER BY c.id", (folded, *kinds))
+    names = [Name(r["id"], r["kind"], r["label"], typed or folded, r["sort"]) for r in found]
+    return sorted(names, key=lambda name: _SORTS.get(name.how, 5))
+
+
+def _one(text: str, found: list[Name], kinds: Sequence[str]) -> Name:
+    for kind in kinds:
+        of_kind = [name for name in found if name.kind == kind]
+        best = [name for name in of_kind if _SORTS.get(name.how, 5) == _SORTS.get(of_kind[0].how, 5)]
+        if len(best) == 1:
+            return best[0]
+        if best:
+            raise AmbiguousName(text, best)
+    raise UnknownName(text, [])
+
+
+def _candidates(connection: sqlite3.Connection, kinds: Sequence[str]) -> dict[str, list[tuple[str, str, str]]]:
+    marks = ",".join("?" * len(kinds))
+    names: dict[str, list[tuple[str, str, str]]] = {}
+    for folded, *concept in connection.execute(
+            f"SELECT n.folded, c.id, c.kind, c.label FROM name n JOIN concept c ON c.id = n.concept "
+            f"WHERE c.kind IN ({marks}) ORDER BY n.folded, c.id", tuple(kinds)):
+        names.setdefault(folded, []).append(tuple(concept))
+    return names
+
+
+def _by_spelling(connection: sqlite3.Connection, text: str, folded: str, kinds: Sequence[str]) -> Name:
+    from rapidfuzz import fuzz, process
+
+    names = _candidates(connection, kinds)
+    scored = process.extract(folded, list(names), scorer=fuzz.ratio, limit=8, score_cutoff=_SUGGEST)
+    if scored and scored[0][1] >= _ACCEPT and len(folded) >= 5 and scored[0][0][:1] == folded[:1]:
+        best = {concept for name, score, _ in scored if score >= scored[0][1] - 3 for concept in names[name]}
+        if len({concept[0] for concept in best}) == 1:
+            found = best.pop()
+            return Name(*found, text, "spelling")
+    wide = process.extract(folded, list(names), scorer=fuzz.token_set_ratio, limit=5, score_cutoff=70)
+    labels = [names[name][0][2] for name, _, _ in [*scored, *wide]]
+    raise UnknownName(text, list(dict.fromkeys(labels))[:5])
+
+
+def nearest(connection: sqlite3.Connection, text: str, kinds: Sequence[str]) -> list[str]:
+    """Return up to three ids whose names are near to a text."""
+    from rapidfuzz import fuzz, process
+
+    names = _candidates(connection, kinds)
+    scored = process.extract(fold(text), list(names), scorer=fuzz.ratio, limit=3, score_cutoff=_SUGGEST)
+    return list(dict.fromkeys(concept[0] for name, _, _ in scored for concept in names[name]))[:3]
+
+
+def nearest_sources(connection: sqlite3.Connection, text: str) -> list[str]:
+    """Return up to three ids of sources that are near to a text."""
+    from rapidfuzz import fuzz, process
+
+    ids = [row["id"] for row in connection.execute("SELECT id FROM sources ORDER BY id")]
+    return [name for name, _, _ in process.extract(text, ids, scorer=fuzz.WRatio, limit=3, score_cutoff=_SUGGEST)]

@@ -1,0 +1,138 @@
+"""What several questions share: names, proofs and the wording of effects."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from kg import names
+from kg.answer import Item, Link
+from kg.database import rows
+from kg.wording import magnitude
+
+Row = sqlite3.Row
+
+DIRECTIONS = {
+    "increase": "rises",
+    "decrease": "falls",
+    "no-effect": "no change found",
+    "variable": "may rise or fall",
+    "unmeasurable": "cannot be measured",
+}
+USABILITIES = {"suitable": "usable", "limited": "usable within limits", "unsuitable": "not usable",
+               "not-known": "not known"}
+_BASIS_RANK = {"read": 0, "abstract": 1, "practice": 2, "memory": 3}
+MOVES = ("increase", "decrease", "unmeasurable", "variable")
+
+
+def understood(*found: names.Name) -> str:
+    """Say how names were understood where they were not typed as they are."""
+    return "; ".join(name.said for name in found if name.said)
+
+
+def analytes_of(connection: sqlite3.Connection, what: names.Name) -> list[tuple[str, str]]:
+    """Return id and label of the analytes that a name stands for: itself, or those of a test."""
+    if what.kind == "Test":
+        return [(row["id"], row["label"]) for row in rows(connection, "analytes_of_test", test=what.id)]
+    return [(what.id, what.label)]
+
+
+def causes_of(connection: sqlite3.Connection, cause: names.Name) -> list[tuple[str, str]]:
+    """Return id and label of the additives or factors that a name stands for; a container's are its additives."""
+    if cause.kind != "Container":
+        return [(cause.id, cause.label)]
+    held = connection.execute("SELECT additives FROM containers WHERE id = ?", (cause.id,)).fetchone()["additives"]
+    ids = held.split(";") if held else []
+    marks = ",".join("?" * len(ids))
+    return [(r["id"], r["label"]) for r in connection.execute(f"SELECT id, label FROM concept WHERE id IN ({marks}) ORDER BY id", ids)]
+
+
+def size(effect: Row) -> str:
+    """Return the size of an effect, with what it counts and at which dose."""
+    text = magnitude(effect["low"], effect["high"], effect["unit"])
+    if text and effect["magnitude_meaning"]:
+        text += f" ({effect['magnitude_meaning']})"
+    dose = magnitude(effect["dose"], None, effect["dose_unit"])
+    if dose:
+        meaning = f" {effect['dose_meaning']}" if effect["dose_meaning"] else ""
+        text = f"{text} at {dose}{meaning}" if text else f"at {dose}{meaning}"
+    return text
+
+
+def effect_text(effect: Row, *, name_cause: bool = False, name_analyte: bool = False) -> str:
+    """Return one effect as a line: direction, size, mechanism, condition."""
+    text = DIRECTIONS[effect["direction"]]
+    figure = size(effect)
+    if figure:
+        text += f", {figure}"
+    extras = [effect["mechanism_label"].lower() if effect["mechanism_label"] else "",
+              effect["explanation"] or "", effect["condition"] or "", effect["material_label"] or "",
+              effect["method_label"] or effect["setting"] or ""]
+    shown = "; ".join(extra for extra in dict.fromkeys(extras) if extra)
+    if shown:
+        text += f" ({shown})"
+    if name_analyte:
+        text = f"{effect['analyte_label']}: {text}"
+    if name_cause:
+        text = f"{effect['cause_label']}: {text}"
+    return text
+
+
+def effect_data(effect: Row) -> dict[str, Any]:
+    """Return the data of an effect for programs."""
+    keys = ("id", "cause", "analyte", "mechanism", "method", "material", "direction", "usability", "low", "high",
+            "unit", "dose", "dose_unit", "condition", "status", "agreement", "basis")
+    return {key: effect[key] for key in keys}
+
+
+def effect_item(effect: Row, used: dict[str, str], **naming: bool) -> Item:
+    """Return an effect as an item, noting its source as used."""
+    note(used, effect["source"], effect["basis"])
+    return Item(effect_text(effect, **naming), effect_data(effect), (effect["source"],) if effect["source"] else ())
+
+
+def note(used: dict[str, str], source: str | None, basis: str | None) -> None:
+    """Remember that a source was used, with the weakest basis on which it was."""
+    if source:
+        known = used.get(source)
+        if known is None or _BASIS_RANK.get(basis or "", 4) > _BASIS_RANK.get(known, 4):
+            used[source] = basis or ""
+
+
+def chain(connection: sqlite3.Connection, conclusion: str, used: dict[str, str], depth: int = 0,
+          seen: frozenset[str] = frozenset()) -> list[Link]:
+    """Return the proof of a conclusion, premises before what follows from them.
+
+    Where there are several proofs, the one whose weakest premise is best founded is given.
+    """
+    proofs: dict[str, list[Row]] = {}
+    for row in rows(connection, "proofs", conclusion=conclusion):
+        proofs.setdefault(row["proof"], []).append(row)
+    if not proofs or conclusion in seen:
+        return []
+    best = min(proofs.values(), key=_weakness)
+    links: list[Link] = []
+    for premise in best:
+        inner = chain(connection, premise["fact"], used, depth + 1, seen | {conclusion})
+        if inner:
+            links += inner
+        elif premise["table_name"] not in ("methods", "analytes"):
+            note(used, premise["source"], premise["basis"])
+            sources = (premise["source"],) if premise["source"] else ()
+            links.append(Link(f"{premise['sentence']}.", "fact", premise["fact"], "", sources, depth))
+    sentence = connection.execute("SELECT sentence FROM fact WHERE id = ?", (conclusion,)).fetchone()["sentence"]
+    links.append(Link(f"Therefore: {sentence[0].lower() + sentence[1:] if sentence[1:2].islower() else sentence}.",
+                      "conclusion", conclusion, best[0]["rule_title"], (), depth))
+    return links
+
+
+def _weakness(premises: Sequence[Row]) -> tuple[int, int]:
+    ranks = [_BASIS_RANK.get(p["basis"] or "", 0) for p in premises]
+    return max(ranks), len(premises)
+
+
+def join(words: Iterable[str]) -> str:
+    """Join words as a sentence does: ``a, b and c``."""
+    listed = list(words)
+    return listed[0] if len(listed) == 1 else ", ".join(listed[:-1]) + (f" and {listed[-1]}" if listed else "")

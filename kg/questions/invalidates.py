@@ -1,0 +1,143 @@
+"""invalidates ADDITIVE: every analyte, test and panel that an additive makes unusable or limits."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import defaultdict
+
+from kg import names
+from kg.answer import Answer, Item, Section, cite, versions
+from kg.database import rows
+from kg.questions.common import DIRECTIONS, MOVES, causes_of, effect_data, join, note, size, understood
+
+Row = sqlite3.Row
+
+TITLES = {
+    "unusable": "Not usable",
+    "limited": "Usable within limits",
+    "disputed": "Sources disagree",
+    "expected": "Expected from chemistry, nothing published here",
+}
+
+
+def invalidates(connection: sqlite3.Connection, additive: str, material: str | None = None) -> Answer:
+    """List what an additive spoils.
+
+    Args:
+        connection: the database.
+        additive: an additive, a container, or another factor such as a carry-over.
+        material: keep only published effects on this specimen material (and what it comprises).
+
+    Raises:
+        UnknownName, AmbiguousName: a name is not understood.
+    """
+    cause = names.resolve(connection, additive, names.CAUSES)
+    matter = names.resolve(connection, material, ("SpecimenMaterial",)) if material else None
+    kept = None if matter is None else {r["narrower"] for r in connection.execute(
+        "SELECT narrower FROM closure WHERE broader = ?", (matter.id,))}
+    effects = {e["id"]: e for part, _ in causes_of(connection, cause) for e in rows(connection, "effects_of_cause", cause=part)
+               if kept is None or e["material"] is None or e["material"] in kept}
+    by_analyte: dict[str, list[Row]] = defaultdict(list)
+    for effect in effects.values():
+        by_analyte[effect["analyte"]].append(effect)
+    groups: dict[str, list[list[Row]]] = defaultdict(list)
+    for listed in by_analyte.values():
+        groups[judge(listed)].append(listed)
+    used: dict[str, str] = {}
+    sections = [_section(kind, groups[kind], used) for kind in TITLES if groups[kind]]
+    spoiled = [listed[0]["analyte"] for kind in ("unusable", "limited", "disputed", "expected") for listed in groups[kind]]
+    tests = _tests(connection, [listed[0]["analyte"] for listed in groups["unusable"]], [listed[0]["analyte"] for listed in groups["limited"]])
+    sections += tests
+    unusable, limited = len(groups["unusable"]), len(groups["limited"])
+    where = f" in {matter.label}" if matter else ""
+    headline = (f"{cause.label}{where} makes {unusable} analytes or groups unusable and limits {limited}; "
+                f"{len(groups['expected'])} more are expected from chemistry, and on {len(groups['disputed'])} sources disagree."
+                if spoiled else f"Nothing is recorded that {cause.label}{where} spoils; that is not known, not harmless.")
+    unknowns = (f"{len(groups['harmless'])} analytes or groups are published as not changed; every other analyte is not known.",)
+    return Answer("invalidates", understood(cause, *([matter] if matter else [])),
+                  "spoils" if spoiled else "not-known", headline, tuple(sections), (), (), unknowns,
+                  cite(connection, used), versions=versions(connection))
+
+
+def judge(effects: list[Row]) -> str:
+    """Return what the effects of one cause on one analyte amount to.
+
+    A published judgement of use stands before what chemistry lets expect; judgements that differ are
+    a dispute, unless they differ only between 'limited' and 'unsuitable', where the stricter holds.
+    """
+    uses = {e["usability"] for e in effects if e["status"] == "asserted" and e["usability"]}
+    moved = [e for e in effects if e["direction"] in MOVES]
+    if "unsuitable" in uses:
+        return "disputed" if "suitable" in uses else "unusable"
+    if "limited" in uses:
+        return "limited"
+    if "suitable" in uses:
+        return "harmless"
+    published = [e for e in effects if e["status"] == "asserted"]
+    if any(e["direction"] in MOVES for e in published):
+        return "limited"
+    if published:
+        return "harmless"
+    return "expected" if moved else "harmless"
+
+
+def _section(kind: str, listed: list[list[Row]], used: dict[str, str]) -> Section:
+    if kind == "expected":
+        return Section(TITLES[kind], tuple(_expected(listed)))
+    ordered = sorted(listed, key=lambda effects: (_mechanism(effects), effects[0]["analyte_label"]))
+    return Section(TITLES[kind], tuple(_item(effects, used) for effects in ordered))
+
+
+def _mechanism(effects: list[Row]) -> str:
+    return next((e["mechanism_label"] for e in effects if e["mechanism_label"]), "~")
+
+
+def _item(effects: list[Row], used: dict[str, str]) -> Item:
+    published = [e for e in effects if e["status"] == "asserted"]
+    for effect in published:
+        note(used, effect["source"], effect["basis"])
+    ways = join(dict.fromkeys(DIRECTIONS[e["direction"]] for e in published))
+    mechanisms = join(dict.fromkeys(e["mechanism_label"].lower() for e in effects if e["mechanism_label"]))
+    sizes = list(dict.fromkeys(f"{size(e)}{f' ({e['condition']})' if e['condition'] else ''}" for e in published if e["low"] is not None or e["high"] is not None))
+    text = f"{effects[0]['analyte_label']}: {ways}"
+    if mechanisms:
+        text += f" - {mechanisms}"
+    if sizes:
+        text += f" - {sizes[0]}" + (f" and {len(sizes) - 1} more figures" if len(sizes) > 1 else "")
+    if any(e["status"] == "derived" for e in effects):
+        text += " - also follows from chemistry"
+    sources = tuple(dict.fromkeys(e["source"] for e in published if e["source"]))
+    return Item(text, {"analyte": effects[0]["analyte"], "effects": [effect_data(e) for e in effects]}, sources)
+
+
+def _expected(listed: list[list[Row]]) -> list[Item]:
+    """Group what chemistry alone predicts by mechanism and direction."""
+    groups: dict[tuple[str, str], list[Row]] = defaultdict(list)
+    for effects in listed:
+        for effect in effects:
+            groups[effect["mechanism_label"], effect["direction"]].append(effect)
+    items = []
+    for (mechanism, direction), effects in sorted(groups.items()):
+        labels = sorted({e["analyte_label"] for e in effects})
+        shown = ", ".join(labels[:12]) + (f" and {len(labels) - 12} more" if len(labels) > 12 else "")
+        items.append(Item(f"{mechanism}: {DIRECTIONS[direction]} - {shown}",
+                          {"mechanism": effects[0]["mechanism"], "direction": direction,
+                           "analytes": sorted({e["analyte"] for e in effects})}))
+    return items
+
+
+def _tests(connection: sqlite3.Connection, unusable: list[str], limited: list[str]) -> list[Section]:
+    sections = []
+    seen: set[str] = set()
+    for title, analytes in (("Tests of the catalogue not usable", unusable), ("Tests of the catalogue usable within limits", limited)):
+        found = {r["code"]: r for analyte in analytes for r in rows(connection, "tests_measuring", analyte=analyte)}
+        tests = [r for code, r in sorted(found.items()) if code not in seen and r["kind"] == "test"]
+        panels = [r for code, r in sorted(found.items()) if code not in seen and r["kind"] == "panel"]
+        seen |= set(found)
+        items = [Item(f"{r['name']} ({r['code']}){', retired' if r['status'] == 'retired' else ''}",
+                      {"code": r["code"], "kind": r["kind"]}) for r in [*tests, *panels]]
+        if tests:
+            sections.append(Section(title, tuple(items[:len(tests)])))
+        if panels:
+            sections.append(Section(title.replace("Tests", "Panels") + ", at least in part", tuple(items[len(tests):])))
+    return sections

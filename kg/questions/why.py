@@ -1,0 +1,178 @@
+"""why WHAT CAUSE: the chain of reasons from a cause to what it does to a result."""
+
+from __future__ import annotations
+
+import sqlite3
+
+from kg import names
+from kg.answer import Answer, Item, Link, Section, cite, versions
+from kg.database import rows
+from kg.questions.common import (
+    DIRECTIONS,
+    MOVES,
+    USABILITIES,
+    analytes_of,
+    causes_of,
+    chain,
+    effect_item,
+    join,
+    note,
+    understood,
+)
+
+Row = sqlite3.Row
+
+
+def why(connection: sqlite3.Connection, what: str, cause: str) -> Answer:
+    """Explain what a cause does to an analyte or test.
+
+    Args:
+        connection: the database.
+        what: an analyte, a group of analytes, or a test of the catalogue.
+        cause: an additive, a container or another factor.
+
+    Returns:
+        verdict ``changes`` (published), ``expected`` (follows from chemistry, nothing published),
+        ``no-known-effect`` (published as harmless), or ``not-known`` (nothing recorded).
+
+    Raises:
+        UnknownName, AmbiguousName: a name is not understood.
+    """
+    target = names.resolve(connection, what, names.MEASURED, tests=True)
+    source = names.resolve(connection, cause, names.CAUSES)
+    effects: list[Row] = []
+    for analyte, _ in analytes_of(connection, target):
+        for additive, _ in causes_of(connection, source):
+            effects += rows(connection, "effects_of_pair", cause=additive, analyte=analyte)
+    effects = list({effect["id"]: effect for effect in effects}.values())
+    used: dict[str, str] = {}
+    published = [e for e in effects if e["status"] == "asserted"]
+    derived = [e for e in effects if e["status"] == "derived"]
+    because = _because(connection, derived, published, used)
+    sections = _sections(connection, target, source, published, derived, used)
+    verdict, headline = _verdict(target, source, published, derived)
+    return Answer("why", understood(target, source), verdict, headline, tuple(sections), tuple(because),
+                  tuple(_conflicts(connection, published, derived)),
+                  tuple(_unknowns(target, source, published, derived)), cite(connection, used),
+                  versions=versions(connection))
+
+
+def _because(connection: sqlite3.Connection, derived: list[Row], published: list[Row],
+             used: dict[str, str]) -> list[Link]:
+    """Prove one effect for each mechanism and direction: the one nearest to what was asked."""
+    links: list[Link] = []
+    done = set()
+    seen_directions = {_same(e["direction"]) for e in published if e["direction"] in MOVES}
+    ordered = sorted(derived, key=lambda e: _same(e["direction"]) not in seen_directions)
+    for effect in ordered:
+        key = (effect["mechanism"], effect["direction"])
+        if key not in done and len(done) < 4:
+            done.add(key)
+            links += chain(connection, effect["id"], used)
+    if not links:
+        for effect in published:
+            if effect["mechanism_definition"] and effect["mechanism"] not in done:
+                done.add(effect["mechanism"])
+                note(used, effect["source"], effect["basis"])
+                text = f"{effect['mechanism_label']}: {effect['mechanism_definition']}"
+                links.append(Link(text if text.endswith(".") else f"{text}.", "published", effect["id"], "", (effect["source"],)))
+    return links
+
+
+def _same(direction: str) -> str:
+    return "decrease" if direction == "unmeasurable" else str(direction)
+
+
+def _sections(connection: sqlite3.Connection, target: names.Name, source: names.Name, published: list[Row],
+              derived: list[Row], used: dict[str, str]) -> list[Section]:
+    sections = []
+    if published:
+        items = tuple(_published_item(e, used) for e in published)
+        sections.append(Section("Published and practised", items))
+    alone = [e for e in derived if e["agreement"] == "derived-only"]
+    if alone:
+        items = tuple(effect_item(e, used, name_cause=True, name_analyte=True) for e in alone)
+        sections.append(Section("Derived from chemistry, size not published here", items))
+    materials = [r for analyte, _ in analytes_of(connection, target) for r in rows(connection, "suitability", analyte=analyte)
+                 if r["additive"] and r["additive"] in {a for a, _ in causes_of(connection, source)}]
+    if materials:
+        sections.append(Section("Specimen material", tuple(_material_item(r, used) for r in materials)))
+    if source.kind == "Factor":
+        actions = rows(connection, "actions_of_factor", factor=source.id)
+        for kind, title in (("spot", "How to recognise it"), ("check", "What settles it"), ("act", "What to do"), ("ask", "What to ask")):
+            items = tuple(_action_item(a, used) for a in actions if a["kind"] == kind)
+            if items:
+                sections.append(Section(title, items))
+    return sections
+
+
+def _published_item(effect: Row, used: dict[str, str]) -> Item:
+    item = effect_item(effect, used, name_cause=True, name_analyte=True)
+    use = f" - {USABILITIES[effect['usability']]}" if effect["usability"] else ""
+    remark = (effect["note"],) if effect["note"] else ()
+    return item._replace(text=item.text + use, detail=remark)
+
+
+def _material_item(row: Row, used: dict[str, str]) -> Item:
+    note(used, row["source"], row["basis"])
+    condition = f" ({row['condition']})" if row["condition"] else ""
+    return Item(f"{row['material_label']} for {row['analyte_label']}: {USABILITIES[row['usability']]}{condition}",
+                {"id": row["id"], "material": row["material"], "usability": row["usability"]}, (row["source"],))
+
+
+def _action_item(row: Row, used: dict[str, str]) -> Item:
+    note(used, row["source"], row["basis"])
+    return Item(row["statement"], {"id": row["id"], "kind": row["kind"]}, (row["source"],))
+
+
+def _verdict(target: names.Name, source: names.Name, published: list[Row], derived: list[Row]) -> tuple[str, str]:
+    pair = f"{target.label} with {source.label}"
+    moves = [e for e in published if e["direction"] in MOVES]
+    if moves:
+        ways = join(dict.fromkeys(DIRECTIONS[e["direction"]] for e in moves))
+        mechanisms = join(dict.fromkeys(e["mechanism_label"].lower() for e in moves if e["mechanism_label"]))
+        through = f" through {mechanisms}" if mechanisms else "; the mechanism is not stated"
+        return "changes", f"{pair}: {ways}{through}."
+    expected = [e for e in derived if e["direction"] in MOVES]
+    if expected:
+        ways = join(dict.fromkeys(DIRECTIONS[e["direction"]] for e in expected))
+        by = join(dict.fromkeys(e["mechanism_label"].lower() for e in expected))
+        if any(e["direction"] == "no-effect" for e in published):
+            return "no-known-effect", (f"{pair}: no change was found where it was studied, although chemistry "
+                                       f"lets expect that it {ways} ({by}).")
+        return "expected", f"{pair}: {ways}, by chemistry ({by}); no published figure is recorded."
+    if published or derived:
+        return "no-known-effect", f"{pair}: no known effect. It was looked at, and no change was found."
+    return "not-known", f"{pair}: not known. Nothing is recorded, neither an effect nor its absence."
+
+
+def _conflicts(connection: sqlite3.Connection, published: list[Row], derived: list[Row]) -> list[str]:
+    texts = []
+    by_pair: dict[tuple[str, str], set[str]] = {}
+    for effect in published:
+        by_pair.setdefault((effect["cause_label"], effect["analyte_label"]), set()).add(_same(effect["direction"]))
+    for (cause, analyte), ways in sorted(by_pair.items()):
+        if len(ways) > 1:
+            listed = join(DIRECTIONS[way] for way in sorted(ways))
+            texts.append(f"{analyte} with {cause}: sources say {listed}; compare method, material and dose above.")
+    for effect in published:
+        if effect["agreement"] == "contradicted":
+            reasons = connection.execute(
+                "SELECT x.explanation FROM contradiction k JOIN contradictions x ON x.id = k.explanation WHERE k.effect = ?",
+                (effect["id"],)).fetchall()
+            why_not = " ".join(r["explanation"] for r in reasons) or "No explanation is recorded."
+            texts.append(f"{effect['analyte_label']} with {effect['cause_label']}: published as "
+                         f"'{DIRECTIONS[effect['direction']]}', against what the rules derive. {why_not}")
+    return list(dict.fromkeys(texts))
+
+
+def _unknowns(target: names.Name, source: names.Name, published: list[Row], derived: list[Row]) -> list[str]:
+    if not published and not derived:
+        return [f"Whether {source.label} changes {target.label}: this is not the same as no effect."]
+    texts = []
+    moves = [e for e in [*published, *derived] if e["direction"] in MOVES]
+    if moves and all(e["low"] is None and e["high"] is None for e in moves):
+        texts.append("The size of the change: no figure is recorded.")
+    if any(not e["mechanism"] for e in published if e["direction"] in MOVES):
+        texts.append("The mechanism behind at least one published effect.")
+    return texts
