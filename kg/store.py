@@ -13,7 +13,7 @@ from kg import paths, terms
 from kg.derive import Rule
 from kg.graph import DERIVED_GRAPH, Dataset
 from kg.tables import Column, Row, Table
-from kg.wording import fold, sentence
+from kg.wording import fold, inside, sentence
 
 if TYPE_CHECKING:
     import networkx
@@ -153,7 +153,7 @@ class Words:
             return f"{value:f}"
         parts = value if isinstance(value, list) else [str(value)]
         if column.refers_to:
-            return ", ".join(self.label.get(part, part) for part in parts)
+            return ", ".join(inside(self.label.get(part, part)) for part in parts)
         if column.value_prefix:
             return ", ".join(self.controlled[column.value_prefix + part] for part in parts)
         return ", ".join(parts)
@@ -185,11 +185,10 @@ def write_derived(connection: sqlite3.Connection, dataset: Dataset, rules: Seque
     _insert(connection, "interaction", ["id", "agent", "verb", "target"],
             ([i, v["agent"], v["verb"].removeprefix("verb-"), v["target"]] for i, v in actions.items()))
     _insert(connection, "fact", ["id", "table_name", "sentence"],
-            ([i, "effect", f"{label[v['analyte']]} with {label[v['cause']]}: "
-              f"{v['direction'].removeprefix('direction-').replace('-', ' ')} by {label[v['mechanism']].lower()}"]
-             for i, v in effects.items()))
+            ([i, "effect", f"{label[v['analyte']]} with {inside(label[v['cause']])}: "
+              f"{_MOVES[v['direction']]} by {inside(label[v['mechanism']])}"] for i, v in effects.items()))
     _insert(connection, "fact", ["id", "table_name", "sentence"],
-            ([i, "interaction", f"{label[v['agent']]} {words.controlled[terms.VOCAB + v['verb']]} {label[v['target']].lower()}"]
+            ([i, "interaction", f"{label[v['agent']]} {words.controlled[terms.VOCAB + v['verb']]} {inside(label[v['target']])}"]
              for i, v in actions.items()))
     count: dict[str, int] = defaultdict(int)
     for proof in proofs.values():
@@ -198,6 +197,10 @@ def write_derived(connection: sqlite3.Connection, dataset: Dataset, rules: Seque
             ([r.id, r.title, r.says, count[r.id], r.sparql] for r in rules))
     _insert(connection, "proof", ["id", "conclusion", "rule"], ([i, v["concludes"], v["rule"]] for i, v in proofs.items()))
     _insert(connection, "premise", ["proof", "position", "fact"], _premises(proofs))
+
+
+_MOVES = {"direction-increase": "rises", "direction-decrease": "falls", "direction-no-effect": "is kept",
+          "direction-unmeasurable": "cannot be measured", "direction-variable": "may rise or fall"}
 
 
 def _premises(proofs: Mapping[str, Mapping[str, str]]) -> Iterator[list[Any]]:

@@ -52,6 +52,22 @@ def _fill(part: str, values: Mapping[str, str]) -> str:
     return _FIELD.sub(lambda m: values.get(m.group(1), ""), part)
 
 
+_PROPER = ("Clauss", "Jaffe", "Ringer", "Westergren", "Howell", "Schilling", "Bence", "Taq", "Rh", "Coombs", "Helicobacter",
+           "Neisseria", "Gardnerella", "Chlamydia", "Clostridioides", "Toxoplasma", "Bordetella", "Streptobacillus",
+           "Peptostreptococcus", "Epstein", "Clark", "Bowers", "Michaelis", "Heinz", "Sudan", "Wright", "Giemsa")
+
+
+def inside(label: str) -> str:
+    """Return a label as it reads inside a sentence: small, unless it is a name or an abbreviation.
+
+    >>> inside("Calcium ion"), inside("K2EDTA"), inside("Clauss fibrinogen")
+    ('calcium ion', 'K2EDTA', 'Clauss fibrinogen')
+    """
+    if label[1:2].islower() and not label.startswith(_PROPER):
+        return label[0].lower() + label[1:]
+    return label
+
+
 def magnitude(low: float | None, high: float | None, unit: str | None) -> str:
     """Return a size with its unit, or an empty text when it is not known.
 

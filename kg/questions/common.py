@@ -9,7 +9,7 @@ from typing import Any
 from kg import names
 from kg.answer import Item, Link
 from kg.database import rows
-from kg.wording import magnitude
+from kg.wording import inside, magnitude
 
 Row = sqlite3.Row
 
@@ -117,12 +117,12 @@ def chain(connection: sqlite3.Connection, conclusion: str, used: dict[str, str],
         inner = chain(connection, premise["fact"], used, depth + 1, seen | {conclusion})
         if inner:
             links += inner
-        elif premise["table_name"] not in ("methods", "analytes"):
+        elif premise["table_name"] not in ("methods", "analytes", "analyte_groups"):
             note(used, premise["source"], premise["basis"])
             sources = (premise["source"],) if premise["source"] else ()
             links.append(Link(f"{premise['sentence']}.", "fact", premise["fact"], "", sources, depth))
     sentence = connection.execute("SELECT sentence FROM fact WHERE id = ?", (conclusion,)).fetchone()["sentence"]
-    links.append(Link(f"Therefore: {sentence[0].lower() + sentence[1:] if sentence[1:2].islower() else sentence}.",
+    links.append(Link(f"Therefore: {inside(sentence)}.",
                       "conclusion", conclusion, best[0]["rule_title"], (), depth))
     return links
 

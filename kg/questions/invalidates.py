@@ -9,6 +9,7 @@ from kg import names
 from kg.answer import Answer, Item, Section, cite, versions
 from kg.database import rows
 from kg.questions.common import DIRECTIONS, MOVES, causes_of, effect_data, join, note, size, understood
+from kg.wording import inside
 
 Row = sqlite3.Row
 
@@ -98,7 +99,7 @@ def _item(effects: list[Row], used: dict[str, str]) -> Item:
         note(used, effect["source"], effect["basis"])
     ways = join(dict.fromkeys(DIRECTIONS[e["direction"]] for e in published))
     mechanisms = join(dict.fromkeys(e["mechanism_label"].lower() for e in effects if e["mechanism_label"]))
-    sizes = list(dict.fromkeys(f"{size(e)}{f' ({e['condition']})' if e['condition'] else ''}" for e in published if e["low"] is not None or e["high"] is not None))
+    sizes = list(dict.fromkeys(_sized(e) for e in published if e["low"] is not None or e["high"] is not None))
     text = f"{effects[0]['analyte_label']}: {ways}"
     if mechanisms:
         text += f" - {mechanisms}"
@@ -110,18 +111,23 @@ def _item(effects: list[Row], used: dict[str, str]) -> Item:
     return Item(text, {"analyte": effects[0]["analyte"], "effects": [effect_data(e) for e in effects]}, sources)
 
 
+def _sized(effect: Row) -> str:
+    return size(effect) + (f" ({effect['condition']})" if effect["condition"] else "")
+
+
 def _expected(listed: list[list[Row]]) -> list[Item]:
     """Group what chemistry alone predicts by mechanism and direction."""
-    groups: dict[tuple[str, str], list[Row]] = defaultdict(list)
+    groups: dict[tuple[str, str, str], list[Row]] = defaultdict(list)
     for effects in listed:
         for effect in effects:
-            groups[effect["mechanism_label"], effect["direction"]].append(effect)
+            groups[effect["mechanism_label"], effect["method_label"] or "", effect["direction"]].append(effect)
     items = []
-    for (mechanism, direction), effects in sorted(groups.items()):
+    for (mechanism, method, direction), effects in sorted(groups.items()):
         labels = sorted({e["analyte_label"] for e in effects})
         shown = ", ".join(labels[:12]) + (f" and {len(labels) - 12} more" if len(labels) > 12 else "")
-        items.append(Item(f"{mechanism}: {DIRECTIONS[direction]} - {shown}",
-                          {"mechanism": effects[0]["mechanism"], "direction": direction,
+        by = f", when measured by {inside(method)}" if method else ""
+        items.append(Item(f"{mechanism}{by}: {DIRECTIONS[direction]} - {shown}",
+                          {"mechanism": effects[0]["mechanism"], "method": effects[0]["method"], "direction": direction,
                            "analytes": sorted({e["analyte"] for e in effects})}))
     return items
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections import Counter
 
 from kg import names
 from kg.answer import Answer, Item, Link, Section, cite, versions
@@ -19,6 +20,7 @@ from kg.questions.common import (
     note,
     understood,
 )
+from kg.wording import inside
 
 Row = sqlite3.Row
 
@@ -126,23 +128,33 @@ def _action_item(row: Row, used: dict[str, str]) -> Item:
 
 
 def _verdict(target: names.Name, source: names.Name, published: list[Row], derived: list[Row]) -> tuple[str, str]:
-    pair = f"{target.label} with {source.label}"
-    moves = [e for e in published if e["direction"] in MOVES]
-    if moves:
-        ways = join(dict.fromkeys(DIRECTIONS[e["direction"]] for e in moves))
-        mechanisms = join(dict.fromkeys(e["mechanism_label"].lower() for e in moves if e["mechanism_label"]))
-        through = f" through {mechanisms}" if mechanisms else "; the mechanism is not stated"
-        return "changes", f"{pair}: {ways}{through}."
+    pair = f"{target.label} with {inside(source.label)}"
+    moved = Counter(_same(e["direction"]) for e in published if e["direction"] in MOVES)
+    still = sum(e["direction"] == "no-effect" for e in published)
     expected = [e for e in derived if e["direction"] in MOVES]
+    if moved:
+        sure = [way for way in moved if way != "variable"] or ["variable"]
+        way = join(DIRECTIONS[w] for w in sorted(sure, key=lambda w: -moved[w]))
+        mechanisms = join(dict.fromkeys(inside(e["mechanism_label"]) for e in published
+                                        if e["mechanism_label"] and e["direction"] in MOVES))
+        through = f" through {mechanisms}" if mechanisms else "; the mechanism is not stated"
+        count = sum(moved.values())
+        against = f" Of {count + still} published findings, {still} saw no change." if still else ""
+        return "changes", f"{pair}: {way}{through}.{against}"
+    if expected and still:
+        ways = join(dict.fromkeys(DIRECTIONS[e["direction"]] for e in expected))
+        by = join(dict.fromkeys(inside(e["mechanism_label"]) for e in expected))
+        return "no-known-effect", (f"{pair}: no change was found where it was studied, although by chemistry it "
+                                   f"{ways} ({by}).")
     if expected:
         ways = join(dict.fromkeys(DIRECTIONS[e["direction"]] for e in expected))
-        by = join(dict.fromkeys(e["mechanism_label"].lower() for e in expected))
-        if any(e["direction"] == "no-effect" for e in published):
-            return "no-known-effect", (f"{pair}: no change was found where it was studied, although chemistry "
-                                       f"lets expect that it {ways} ({by}).")
+        by = join(dict.fromkeys(inside(e["mechanism_label"]) for e in expected))
         return "expected", f"{pair}: {ways}, by chemistry ({by}); no published figure is recorded."
-    if published or derived:
+    if published:
         return "no-known-effect", f"{pair}: no known effect. It was looked at, and no change was found."
+    if derived:
+        by = join(dict.fromkeys(inside(e["mechanism_label"]) for e in derived))
+        return "expected", f"{pair}: kept by chemistry ({by}); no published finding is recorded."
     return "not-known", f"{pair}: not known. Nothing is recorded, neither an effect nor its absence."
 
 
