@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import sqlite3
@@ -21,6 +22,7 @@ from kg.tables import Row, Table, check_references, load_tables, read_rows
 
 Progress = Callable[[str, float], None]
 _PAGE_SIZE = 4096
+_DISK_ERRORS = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
 
 
 @dataclass
@@ -78,7 +80,12 @@ def build(output: Path, sources: Sources | None = None, progress: Progress = lam
     mappings = _mappings(sources.ontology / "mappings", rows, summary)
     output.parent.mkdir(parents=True, exist_ok=True)
     with _replacing(output) as (database, nquads, turtle):
-        _write_database(database, tables, rows, dataset, rules, mappings, catalogue_file, sources, summary)
+        try:
+            _write_database(database, tables, rows, dataset, rules, mappings, catalogue_file, sources, summary)
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF not in _DISK_ERRORS:
+                raise
+            raise OSError(errno.EIO, str(error), str(output)) from error
         progress("write the graph", 0.9)
         nquads.write_bytes(dataset.nquads())
         turtle.write_bytes(dataset.turtle())
@@ -125,6 +132,9 @@ def _mappings(folder: Path, rows: dict[str, list[Row]], summary: Summary) -> lis
 @contextmanager
 def _replacing(output: Path) -> Iterator[tuple[Path, Path, Path]]:
     """Give three temporary paths and put them in place together once the block has succeeded."""
+    for target in (output, output.with_suffix(".nq"), output.with_suffix(".ttl")):
+        if target.is_dir():
+            raise IsADirectoryError(errno.EISDIR, "a folder of this name is in the way", str(target))
     with tempfile.TemporaryDirectory(prefix=".tubelore-", dir=output.parent) as folder:
         made = tuple(Path(folder) / f"new{suffix}" for suffix in (".sqlite", ".nq", ".ttl"))
         yield made  # type: ignore[misc]

@@ -1,159 +1,189 @@
-"""The command line: a thin shell; every command imports what it needs when it runs."""
+"""The command line: a thin shell over the questions; a command imports only what it needs.
+
+Written with ``argparse`` because an answer must come in little more than the interpreter's own start;
+a larger command-line library would cost a third of that time.
+"""
 
 from __future__ import annotations
 
+import argparse
 import sys
-from typing import TYPE_CHECKING, Any
-
-import click
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import kg
 
 if TYPE_CHECKING:
     from kg.answer import Answer
 
-_JSON = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
-_DATABASE = click.option("--database", metavar="FILE", help="Another database than the default one.")
-_ALL = click.option("--all", "everything", is_flag=True, help="Print every line of long lists.")
+FAILED = 1
 NOT_UNDERSTOOD = 2
+_LINES = 25
+_DESCRIPTION = """What blood tubes, additives, handling and interferences do to laboratory tests, and why.
+Local procedures, the method's own documentation and the responsible laboratory professional decide;
+this tool does not diagnose."""
+
+# name: help, then for each argument: name, how many (1, "?", "*" or "+"), help; options: name, metavar, help
+_QUESTIONS: dict[str, tuple[str, tuple[tuple[str, Any, str], ...], tuple[tuple[str, str, str], ...]]] = {
+    "invalidates": ("list every analyte, test and panel that an additive makes unusable or limits",
+                    (("additive", 1, "an additive, a container or another factor"),),
+                    (("material", "M", "only on this specimen material"),)),
+    "why": ("explain what a cause does to an analyte or test",
+            (("what", 1, "an analyte, a group or a test"), ("cause", 1, "an additive, container or factor")), ()),
+    "suits": ("list the specimen materials and containers that suit a test", (("test", 1, "a test or an analyte"),),
+              (("on", "M", "judge this specimen material, container or additive only"),)),
+    "affects": ("list every additive and factor that moves an analyte, and what tells them apart",
+                (("analyte", 1, "an analyte, a group or a test"),), ()),
+    "order": ("put tubes in the draw order of a guideline, and say what carries over when it is broken",
+              (("tubes", "*", "containers or additives; the whole order when there are none"),),
+              (("guideline", "G", "another guideline than the default one"),)),
+    "handling": ("list what has to be done with the specimen for a test, and how long it keeps",
+                 (("test", 1, "a test or an analyte"),), ()),
+    "compare": ("compare two additives or specimen materials", (("first", 1, "an additive, container or material"),
+                ("second", 1, "another")), (("test", "T", "for this test or analyte only"),)),
+    "about": ("describe a term: what it means, its names and codes", (("term", "+", "any term"),), ()),
+    "search": ("find every term, test and fact that holds all the words", (("words", "+", "plain words"),), ()),
+    "sources": ("list the sources, or the facts that rest on one", (("source", "?", "the id of a source, or a term of which sources speak"),), ()),
+    "ask": ("answer a question in plain words", (("text", "+", "the question"),), ()),
+}
+_JOINED = ("term", "words", "text")
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
-@click.version_option(f"{kg.__version__}, data {kg.DATA_VERSION}", prog_name="tubelore")
-def main() -> None:
-    """What blood tubes, additives, handling and interferences do to laboratory tests, and why.
+class _Parser(argparse.ArgumentParser):
+    """Ends with one line that says what is wrong and where help is."""
 
-    Local procedures, the method's own documentation and the responsible laboratory professional decide;
-    this tool does not diagnose.
+    def error(self, message: str) -> NoReturn:
+        self.exit(NOT_UNDERSTOOD, f"{self.prog}: {message}; see '{self.prog} --help'\n")
+
+
+def parser(only: str | None = None) -> argparse.ArgumentParser:
+    """Return the parser of the command line.
+
+    Args:
+        only: a question; its command alone is made then, because making all of them takes as long as
+            answering.
     """
+    top = _Parser(prog="tubelore", description=_DESCRIPTION, formatter_class=argparse.RawDescriptionHelpFormatter)
+    top.add_argument("--version", action="version", version=f"tubelore {kg.__version__}, data {kg.DATA_VERSION}")
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True, prog="tubelore")
+    for name in [only] if only else _QUESTIONS:
+        text, arguments, options = _QUESTIONS[name]
+        command = commands.add_parser(name, help=text, description=f"{text[0].upper()}{text[1:]}.")
+        for argument, number, help_text in arguments:
+            command.add_argument(argument, help=help_text, **({} if number == 1 else {"nargs": number}))
+        for option, metavar, help_text in options:
+            command.add_argument(f"--{option}", metavar=metavar, help=help_text)
+        command.add_argument("--all", action="store_true", dest="everything", help="print every line of long lists")
+        _common(command)
+    if not only:
+        _add_other_commands(commands)
+    return top
 
 
-def _question(name: str, help_text: str, *parameters: Any) -> Any:
-    """Make a command that asks one question and prints its answer."""
+def _add_other_commands(commands: Any) -> None:
+    build = commands.add_parser("build", help="build the database: tables, graph, shapes, rules, SQLite, N-Quads and Turtle")
+    build.add_argument("--output", metavar="FILE", help="the SQLite file to write; the default place when not given")
+    build.add_argument("--catalogue", metavar="FILE", help="a test catalogue to build in, instead of the demonstration laboratory")
+    build.add_argument("--json", action="store_true", dest="as_json", help="print the summary as JSON")
+    derivation = commands.add_parser("derivation", help="report how far published effects and those derived from chemistry agree")
+    _common(derivation)
+    catalogue = commands.add_parser("catalogue", help="work with the local test catalogue")
+    actions = catalogue.add_subparsers(dest="action", metavar="ACTION", required=True)
+    importing = actions.add_parser("import", help="check a catalogue (CSV) row by row and put it in place of the present one")
+    importing.add_argument("file", help="the catalogue")
+    _common(importing)
+    browse = commands.add_parser("browse", help="serve the database on this machine only, read-only, for a web browser")
+    browse.add_argument("--port", type=_port, default=8501, help="port on the loopback address; 0 for a free one (default: 8501)")
+    browse.add_argument("--no-open", action="store_true", help="do not open a browser")
+    browse.add_argument("--database", metavar="FILE", help="another database than the default one")
 
-    def run(as_json: bool, everything: bool, database: str | None, **values: Any) -> None:
-        _print(name, values, as_json, everything, database)
 
-    run.__doc__ = help_text
-    command = run
-    for parameter in (*reversed(parameters), _ALL, _DATABASE, _JSON):
-        command = parameter(command)
-    return main.command(name)(command)
+def _common(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--json", action="store_true", dest="as_json", help="print the answer as JSON")
+    command.add_argument("--database", metavar="FILE", help="another database than the default one")
 
 
-def _print(name: str, values: dict[str, Any], as_json: bool, everything: bool, database: str | None) -> None:
+def _port(text: str) -> int:
+    if not text.isdecimal() or int(text) > 65535:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a port; a number from 0 to 65535 is needed")
+    return int(text)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run one command.
+
+    Args:
+        arguments: the words after ``tubelore``; those of the process when not given.
+
+    Returns:
+        the exit status: 0, 1 when something failed, 2 when something was not understood.
+    """
+    words = sys.argv[1:] if arguments is None else arguments
+    only = words[0] if words and words[0] in _QUESTIONS else None
+    values = vars(parser(only).parse_args(words))
+    command = values.pop("command")
+    if command in _QUESTIONS:
+        return _question(command, values)
+    if command == "browse":
+        from kg.browse import run_browse
+
+        return run_browse(values["database"], values["port"], not values["no_open"])
+    from kg import building
+
+    if command == "build":
+        return building.run_build(values["output"], values["catalogue"], values["as_json"])
+    if command == "derivation":
+        return building.run_derivation(values["database"], values["as_json"])
+    return building.run_import(values["file"], values["database"], values["as_json"])
+
+
+def _question(name: str, values: dict[str, Any]) -> int:
     from kg.database import open_database
     from kg.names import AmbiguousName, UnknownName
     from kg.problem import TubeloreError
 
+    as_json, everything, database = (values.pop(key) for key in ("as_json", "everything", "database"))
+    values = {key: " ".join(value) if key in _JOINED else value for key, value in values.items()}
     try:
         answer = _answer(name, values, open_database(database))
     except (UnknownName, AmbiguousName) as error:
-        if as_json:
-            choices = getattr(error, "suggestions", None) or [c.id for c in getattr(error, "choices", [])]
-            _write_json({"error": str(error), "suggestions": choices})
-        else:
-            click.echo(f"tubelore: {error}", err=True)
-        sys.exit(NOT_UNDERSTOOD)
+        choices = error.suggestions if isinstance(error, UnknownName) else [choice.id for choice in error.choices]
+        return _refuse(str(error), choices, as_json, NOT_UNDERSTOOD)
     except TubeloreError as error:
-        _fail(str(error))
+        return _refuse(str(error), [], as_json, FAILED)
     if as_json:
         _write_json(answer.to_json())
     else:
-        click.echo(answer.to_text(limit=None if everything else 25))
-    if answer.verdict in ("not-understood", "ambiguous"):
-        sys.exit(NOT_UNDERSTOOD)
+        _write(answer.to_text(limit=None if everything else _LINES))
+    return NOT_UNDERSTOOD if answer.verdict in ("not-understood", "ambiguous") else 0
 
 
-def _answer(name: str, values: dict[str, Any], connection: Any) -> "Answer":
-    from importlib import import_module
-
-    module = import_module(f"kg.{name}" if name == "ask" else f"kg.questions.{name}")
+def _answer(name: str, values: dict[str, Any], connection: Any) -> Answer:
+    module = __import__(f"kg.{name}" if name == "ask" else f"kg.questions.{name}", fromlist=[name])
     answer: Answer = getattr(module, name)(connection, **values)
     return answer
+
+
+def _refuse(message: str, choices: list[str], as_json: bool, status: int) -> int:
+    if as_json:
+        _write_json({"error": message, "suggestions": choices})
+    else:
+        print(f"tubelore: {message}", file=sys.stderr)
+    return status
 
 
 def _write_json(value: Any) -> None:
     import json
 
-    click.echo(json.dumps(value, ensure_ascii=False, indent=1))
+    _write(json.dumps(value, ensure_ascii=False, indent=1))
 
 
-def _fail(message: str) -> None:
-    click.echo(f"tubelore: {message}", err=True)
-    sys.exit(1)
+def _write(text: str) -> None:
+    """Print, and end quietly when the reader has gone (``| head``)."""
+    try:
+        print(text, flush=True)
+    except BrokenPipeError:
+        sys.stderr.close()
 
 
-class _Words(click.Argument):
-    """An argument that takes all words and joins them."""
-
-    def type_cast_value(self, ctx: click.Context, value: Any) -> Any:
-        return " ".join(super().type_cast_value(ctx, value))
-
-
-def _words(name: str) -> Any:
-    return click.argument(name, nargs=-1, required=True, cls=_Words)
-
-
-_question("invalidates", "List every analyte, test and panel that ADDITIVE makes unusable or limits.",
-          click.argument("additive"), click.option("--material", metavar="M", help="Only on this specimen material."))
-_question("why", "Explain what CAUSE (an additive, container or factor) does to WHAT (an analyte or test).",
-          click.argument("what"), click.argument("cause"))
-_question("suits", "List the specimen materials and containers that suit TEST (a test or an analyte).", click.argument("test"))
-_question("affects", "List every additive and factor that moves ANALYTE, and what tells them apart.", click.argument("analyte"))
-_question("order", "Put TUBES (containers or additives) in the draw order of a guideline.",
-          click.argument("tubes", nargs=-1), click.option("--guideline", metavar="G", help="Another guideline than the default one."))
-_question("handling", "List what has to be done with the specimen for TEST, and how long it keeps.", click.argument("test"))
-_question("compare", "Compare two additives, A and B.", click.argument("first", metavar="A"), click.argument("second", metavar="B"))
-_question("about", "Describe TERM: what it means, its names and codes, what is recorded.", _words("term"))
-_question("search", "Find every term, test and fact that holds all WORDS.", _words("words"))
-_question("sources", "List the sources, or the facts that rest on SOURCE.", click.argument("source", required=False))
-_question("ask", "Answer a question in plain words, TEXT.", _words("text"))
-
-
-@main.command()
-@click.option("--output", metavar="FILE", help="The SQLite file to write; the default place when not given.")
-@click.option("--catalogue", metavar="FILE", help="A test catalogue to build in, instead of the demonstration laboratory.")
-@_JSON
-def build(output: str | None, catalogue: str | None, as_json: bool) -> None:
-    """Build the database: tables, graph, shapes, rules, SQLite, N-Quads and Turtle."""
-    from kg.building import run_build
-
-    sys.exit(run_build(output, catalogue, as_json))
-
-
-@main.command()
-@_DATABASE
-@_JSON
-def derivation(database: str | None, as_json: bool) -> None:
-    """Report how far published effects and those derived from chemistry agree, and where not."""
-    from kg.building import run_derivation
-
-    sys.exit(run_derivation(database, as_json))
-
-
-@main.group("catalogue")
-def catalogue_group() -> None:
-    """Work with the local test catalogue."""
-
-
-@catalogue_group.command("import")
-@click.argument("file")
-@_DATABASE
-@_JSON
-def catalogue_import(file: str, database: str | None, as_json: bool) -> None:
-    """Check the catalogue FILE (CSV) row by row and put it in place of the present one."""
-    from kg.building import run_import
-
-    sys.exit(run_import(file, database, as_json))
-
-
-@main.command()
-@click.option("--port", type=click.IntRange(0, 65535), default=8501, show_default=True, help="Port on the loopback address; 0 for a free one.")
-@click.option("--no-open", is_flag=True, help="Do not open a browser.")
-@_DATABASE
-def browse(port: int, no_open: bool, database: str | None) -> None:
-    """Serve the database on this machine only, read-only, for a web browser."""
-    from kg.browse import run_browse
-
-    sys.exit(run_browse(database, port, not no_open))
+if __name__ == "__main__":
+    sys.exit(main())

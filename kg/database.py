@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from urllib.parse import quote
 
 from kg import paths
 from kg.problem import TubeloreError
@@ -33,7 +32,7 @@ def open_database(path: str | None = None) -> sqlite3.Connection:
     path = path or paths.database_path()
     if not os.path.exists(path):
         raise DatabaseError(f"{path}: there is no database here; run 'tubelore build' first")
-    connection = sqlite3.connect(f"file:{quote(path)}?mode=ro", uri=True, check_same_thread=False)
+    connection = sqlite3.connect(f"file:{_as_uri(path)}?mode=ro", uri=True, check_same_thread=False)
     try:
         connection.execute("SELECT value FROM build_info WHERE key = 'data_version'").fetchone()[0]
     except (sqlite3.DatabaseError, TypeError) as error:
@@ -46,10 +45,18 @@ def open_database(path: str | None = None) -> sqlite3.Connection:
     return connection
 
 
+def _as_uri(path: str) -> str:
+    """Escape the three characters that mean something in a file URI."""
+    return path.replace("%", "%25").replace("?", "%3f").replace("#", "%23")
+
+
 def _authorize(action: int, first: str | None, second: str | None, *_: str | None) -> int:
     if action == sqlite3.SQLITE_FUNCTION and (second or "").lower() not in _FUNCTIONS:
         return sqlite3.SQLITE_DENY
     if action == sqlite3.SQLITE_PRAGMA and first == "data_version":
+        return sqlite3.SQLITE_OK
+    if action == sqlite3.SQLITE_UPDATE and first == "sqlite_master":
+        # Full-text tables announce their columns so when they are first used; the file itself is read-only.
         return sqlite3.SQLITE_OK
     return sqlite3.SQLITE_OK if action in _ALLOWED else sqlite3.SQLITE_DENY
 

@@ -12,6 +12,7 @@ from kg.wording import fold
 MEASURED = ("Analyte", "AnalyteGroup")
 CAUSES = ("Additive", "Factor", "Container")
 _SORTS = {"label": 0, "id": 1, "synonym": 2, "LOINC": 3, "code": 3, "colour": 4}
+_TRAILING = ("tube", "tubes", "top", "container", "bottle", "vial")
 _ACCEPT = 88
 _SUGGEST = 55
 
@@ -24,13 +25,18 @@ class Name(NamedTuple):
     label: str
     typed: str
     how: str
+    several: tuple[str, ...] = ()
+    """The containers that the name may mean, when it stands for what they share."""
 
     @property
     def said(self) -> str:
         """How the name was understood, for an answer; empty when it was typed as it is."""
         if self.how in ("label", "id"):
             return ""
-        return f"'{self.typed}' as {self.label}" + (" (spelling)" if self.how == "spelling" else "")
+        extra = " (spelling)" if self.how == "spelling" else ""
+        if self.several:
+            extra = f", which all of these hold: {', '.join(self.several)}"
+        return f"'{self.typed}' as {self.label}{extra}"
 
 
 class UnknownName(TubeloreError):
@@ -70,17 +76,25 @@ def resolve(connection: sqlite3.Connection, text: str, kinds: Sequence[str], tes
         test = connection.execute("SELECT code, name FROM test WHERE upper(code) = ?", (text.strip().upper(),)).fetchone()
         if test:
             return Name(test["code"], "Test", test["name"], text, "code")
-    found = exact(connection, folded, kinds, text)
-    if not found and folded.endswith("s"):
-        found = exact(connection, folded[:-1], kinds, text)
-    if found:
-        return _one(text, found, kinds)
+    for variant in variants(folded):
+        found = exact(connection, variant, kinds, text)
+        if found:
+            return choose(connection, text, found, kinds)
     if tests:
         named = [Name(r["code"], "Test", r["name"], text, "label") for r in
                  connection.execute("SELECT code, name FROM test WHERE lower(name) = ?", (text.strip().lower(),))]
         if named:
-            return _one(text, named, ("Test",))
+            return choose(connection, text, named, ("Test",))
     return _by_spelling(connection, text, folded, kinds)
+
+
+def variants(folded: str) -> list[str]:
+    """Return a folded name and what it may be short or long for: singular, and without 'tube' or 'top'."""
+    words = folded.split()
+    forms = [folded, folded.removesuffix("s"), folded.removesuffix("es")]
+    if len(words) > 1 and words[-1] in _TRAILING:
+        forms.append(" ".join(words[:-1]))
+    return list(dict.fromkeys(forms))
 
 
 def exact(connection: sqlite3.Connection, folded: str, kinds: Sequence[str], typed: str = "") -> list[Name]:
@@ -93,15 +107,40 @@ def exact(connection: sqlite3.Connection, folded: str, kinds: Sequence[str], typ
     return sorted(names, key=lambda name: _SORTS.get(name.how, 5))
 
 
-def _one(text: str, found: list[Name], kinds: Sequence[str]) -> Name:
-    for kind in kinds:
-        of_kind = [name for name in found if name.kind == kind]
-        best = [name for name in of_kind if _SORTS.get(name.how, 5) == _SORTS.get(of_kind[0].how, 5)]
-        if len(best) == 1:
-            return best[0]
-        if best:
-            raise AmbiguousName(text, best)
-    raise UnknownName(text, [])
+def choose(connection: sqlite3.Connection, text: str, found: Sequence[Name], kinds: Sequence[str]) -> Name:
+    """Return the one that was meant: of the earliest kind, by the best sort of name.
+
+    Several containers that share an additive, as those of one closure colour do, stand for it.
+
+    Raises:
+        AmbiguousName: there are several, and nothing that they share.
+    """
+    kind = min((name.kind for name in found), key=kinds.index)
+    of_kind = [name for name in found if name.kind == kind]
+    best = [name for name in of_kind if _SORTS.get(name.how, 5) == _SORTS.get(of_kind[0].how, 5)]
+    if len(best) == 1:
+        return best[0]
+    shared = common_additive(connection, [name.id for name in best]) if kind == "Container" else None
+    if shared is None or "Additive" not in kinds:
+        raise AmbiguousName(text, best)
+    return Name(shared[0], "Additive", shared[1], text, "several", tuple(name.label for name in best))
+
+
+def common_additive(connection: sqlite3.Connection, containers: Sequence[str]) -> tuple[str, str] | None:
+    """Return id and label of the nearest additive that comprises what all these containers hold, if there is one."""
+    shared: dict[str, int] | None = None
+    for container in containers:
+        held = connection.execute("SELECT additives FROM containers WHERE id = ?", (container,)).fetchone()["additives"]
+        above: dict[str, int] = {}
+        for additive in (held or "").split(";"):
+            for row in connection.execute("SELECT broader, distance FROM closure WHERE narrower = ?", (additive,)):
+                above[row["broader"]] = row["distance"]
+        shared = above if shared is None else {a: max(d, above[a]) for a, d in shared.items() if a in above}
+    if not shared:
+        return None
+    nearest = min(sorted(shared), key=shared.__getitem__)
+    label: str = connection.execute("SELECT label FROM concept WHERE id = ?", (nearest,)).fetchone()["label"]
+    return nearest, label
 
 
 def _candidates(connection: sqlite3.Connection, kinds: Sequence[str]) -> dict[str, list[tuple[str, str, str]]]:

@@ -304,7 +304,7 @@ def finish(path: Path, tables: Iterable[Table]) -> None:
     for table, columns in _INDEXES:
         database[table].create_index(columns, if_not_exists=True)  # type: ignore[union-attr]
     for table, columns in _SEARCHED:
-        database[table].enable_fts(columns, tokenize="unicode61 remove_diacritics 2")  # type: ignore[union-attr]
+        database[table].enable_fts(columns, tokenize="porter unicode61 remove_diacritics 2")  # type: ignore[union-attr]
     damage = [row[0] for row in database.execute("PRAGMA integrity_check") if row[0] != "ok"]
     broken = list(database.execute("PRAGMA foreign_key_check"))
     if damage or broken:

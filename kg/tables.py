@@ -11,6 +11,7 @@ from __future__ import annotations
 import csv
 import difflib
 import functools
+import io
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
@@ -27,7 +28,11 @@ Value = str | Decimal | int | list[str] | None
 
 MAX_FILE_BYTES = 64 * 1024 * 1024
 MAX_CELL_CHARACTERS = 4000
-_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\u2028\u2029]")
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028\u2029]")
+_NUMBERS = {
+    "decimal": (re.compile(r"-?[0-9]+(\.[0-9]+)?"), "a plain number", "write digits with a decimal point, such as 0.33"),
+    "integer": (re.compile(r"-?[0-9]+"), "a whole number", "write digits only, such as 4"),
+}
 _TEMPLATE = re.compile(r"\{(\w+)\}")
 
 
@@ -174,15 +179,16 @@ def read_rows(table: Table, path: Path | None = None) -> tuple[list[Row], list[P
         return [], problems
     rows: list[Row] = []
     seen: dict[str, int] = {}
-    reader = csv.reader(text.splitlines(keepends=True), strict=True)
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    line = 1
     try:
         header = next(reader, None)
         fault = _check_header(table, header, where)
         if fault:
             return [], [*problems, *fault]
         assert header is not None
+        line = reader.line_num + 1
         for cells in reader:
-            line = reader.line_num
             row, faults = _read_row(table, header, cells, where, line)
             if not faults and row.id in seen:
                 faults = [Problem(where, line, table.key, f"the {table.key} '{row.id}' was used in row {seen[row.id]} already",
@@ -191,8 +197,9 @@ def read_rows(table: Table, path: Path | None = None) -> tuple[list[Row], list[P
             if not faults:
                 seen[row.id] = line
                 rows.append(row)
+            line = reader.line_num + 1
     except csv.Error as error:
-        problems.append(Problem(where, reader.line_num, "", f"the row cannot be split into cells ({error})",
+        problems.append(Problem(where, line, "", f"the row cannot be split into cells ({error})",
                                 "check for a quotation mark that is not closed, or doubled where it should be"))
     if not rows and not problems and not table.may_be_empty:
         problems.append(Problem(where, 0, "", "the table has a header but no rows", "add rows or remove the table"))
@@ -227,6 +234,10 @@ def _check_header(table: Table, header: list[str] | None, where: str) -> list[Pr
     if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
         mark = "semicolons" if ";" in header[0] else "tabs"
         return [Problem(where, 1, "", f"the cells are separated by {mark}", "save the table with commas")]
+    bad = _CONTROL.search("".join(header))
+    if bad:
+        return [Problem(where, 1, "", f"the header holds the control character U+{ord(bad.group()):04X}",
+                        "save the table as CSV UTF-8")]
     problems = []
     for name in dict.fromkeys(name for name in header if header.count(name) > 1):
         problems.append(Problem(where, 1, name, "the column occurs twice", "keep one of them"))
@@ -265,23 +276,24 @@ def _read_cell(column: Column, cell: str) -> tuple[Value, tuple[str, str] | None
         return None, (f"the cell holds the control character U+{ord(bad.group()):04X}", "remove it")
     if cell != cell.strip():
         return None, (f"'{cell}' has blanks at its ends", "remove them")
+    pattern, kind, right = _NUMBERS.get(column.datatype, (None, "", ""))
+    if pattern and cell and not pattern.fullmatch(cell):
+        return None, (f"'{cell}' is not {kind}", right)
     try:
         value = column.parser.read(cell)
     except (ValueError, ArithmeticError):
         if not cell:
             return None, ("the cell is empty", "this column must be filled")
-        right = {"decimal": "a plain number such as 0.33 is needed", "integer": "a whole number is needed"}
-        fix = right.get(column.datatype) or f"allowed: {column.allowed.replace('|', ', ')}"
-        return None, (f"'{cell}' is not allowed", fix)
+        return None, (f"'{cell}' is not allowed", f"allowed: {column.allowed.replace('|', ', ')}")
     if isinstance(value, list):
         if any(not part for part in value):
             return None, (f"'{cell}' has an empty part", "separate parts by one semicolon, none at the ends")
+        if any(part != part.strip() for part in value):
+            return None, (f"'{cell}' has blanks beside a semicolon", "remove them")
         if len(set(value)) < len(value):
             return None, (f"'{cell}' names a part twice", "name each part once")
     if column.is_unit and value and not is_unit(str(value)):
         return None, (f"'{cell}' is not a UCUM unit", "write it as UCUM does, e.g. mmol/L, 10*9/L, [IU]/mL, Cel, %")
-    if isinstance(value, (Decimal, int)) and not re.fullmatch(r"-?\d+(\.\d+)?", cell):
-        return None, (f"'{cell}' is not a plain number", "write digits with a decimal point, such as 0.33")
     return value, None
 
 

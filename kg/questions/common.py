@@ -20,7 +20,7 @@ DIRECTIONS = {
     "variable": "may rise or fall",
     "unmeasurable": "cannot be measured",
 }
-USABILITIES = {"suitable": "usable", "limited": "usable within limits", "unsuitable": "not usable",
+USABILITIES = {"suitable": "suitable", "limited": "suitable within limits", "unsuitable": "unsuitable",
                "not-known": "not known"}
 _BASIS_RANK = {"read": 0, "abstract": 1, "practice": 2, "memory": 3}
 MOVES = ("increase", "decrease", "unmeasurable", "variable")
@@ -46,6 +46,12 @@ def causes_of(connection: sqlite3.Connection, cause: names.Name) -> list[tuple[s
     ids = held.split(";") if held else []
     marks = ",".join("?" * len(ids))
     return [(r["id"], r["label"]) for r in connection.execute(f"SELECT id, label FROM concept WHERE id IN ({marks}) ORDER BY id", ids)]
+
+
+def related(connection: sqlite3.Connection, concept: str) -> set[str]:
+    """Return a concept with all that are broader or narrower."""
+    return {r[0] for r in connection.execute(
+        "SELECT broader FROM closure WHERE narrower = ? UNION SELECT narrower FROM closure WHERE broader = ?", (concept, concept))}
 
 
 def size(effect: Row) -> str:

@@ -1,4 +1,4 @@
-"""compare A B: two additives side by side."""
+"""compare A B [--test T]: two additives or specimen materials side by side."""
 
 from __future__ import annotations
 
@@ -6,36 +6,41 @@ import sqlite3
 from collections import defaultdict
 
 from kg import names
-from kg.answer import Answer, Item, Section, cite, versions
+from kg.answer import Answer, Citation, Item, Link, Section, cite, versions
 from kg.database import rows
 from kg.questions.common import causes_of, note, understood
 from kg.questions.invalidates import judge
+from kg.questions.suits import suits
 
 Row = sqlite3.Row
-_WORDS = {"unusable": "not usable", "limited": "within limits", "disputed": "sources disagree", "expected": "expected to change",
+_KINDS = ("Additive", "Container", "SpecimenMaterial", "Factor")
+_WORDS = {"unusable": "unsuitable", "limited": "within limits", "disputed": "sources disagree", "expected": "expected to change",
           "harmless": "published as unchanged", "not-known": "not known"}
 
 
-def compare(connection: sqlite3.Connection, first: str, second: str) -> Answer:
-    """Compare what two additives are made of and what they do to each analyte.
+def compare(connection: sqlite3.Connection, first: str, second: str, test: str | None = None) -> Answer:
+    """Compare what two additives do, or how two specimen materials serve one test.
 
     Args:
         connection: the database.
-        first: an additive or a container.
-        second: an additive or a container.
+        first: an additive, a container or a specimen material.
+        second: another.
+        test: a test or an analyte; all analytes are compared without it.
 
     Raises:
         UnknownName, AmbiguousName: a name is not understood.
     """
-    pair = [names.resolve(connection, text, ("Additive", "Container", "Factor")) for text in (first, second)]
+    if test:
+        return _for_test(connection, suits(connection, test, first), suits(connection, test, second))
+    pair = [names.resolve(connection, text, _KINDS) for text in (first, second)]
     used: dict[str, str] = {}
     judged = [_judge(connection, name) for name in pair]
     sections = [Section(f"{name.label}: composition and what it binds", tuple(_chemistry(connection, name, used))) for name in pair]
     labels = {a: label for one in judged for a, (_, label) in one.items()}
     groups: dict[tuple[str, str], list[str]] = defaultdict(list)
     for analyte, label in sorted(labels.items(), key=lambda entry: entry[1]):
-        verdicts = tuple(one[analyte][0] if analyte in one else "not-known" for one in judged)
-        groups[verdicts].append(label)  # type: ignore[index]
+        one, other = (j[analyte][0] if analyte in j else "not-known" for j in judged)
+        groups[one, other].append(label)
     differ = [(v, listed) for v, listed in groups.items() if v[0] != v[1]]
     same = sum(len(listed) for v, listed in groups.items() if v[0] == v[1])
     items = [Item(f"{pair[0].label} {_WORDS[a]}, {pair[1].label} {_WORDS[b]}: {', '.join(listed)}",
@@ -50,9 +55,32 @@ def compare(connection: sqlite3.Connection, first: str, second: str) -> Answer:
                   versions=versions(connection))
 
 
+def _for_test(connection: sqlite3.Connection, one: Answer, other: Answer) -> Answer:
+    """Lay two judgements of the same test side by side."""
+    sections: list[Section] = []
+    because: list[Link] = []
+    citations: dict[str, Citation] = {}
+    for answer in (one, other):
+        sections += [s._replace(title=f"{answer.headline.partition(':')[0]}. {s.title}") for s in answer.sections
+                     if not s.title.startswith(("Handling", "Stability"))]
+        because += answer.because
+        citations.update({c.id: c for c in answer.citations})
+    return Answer("compare", "; ".join(filter(None, (one.understood, other.understood))),
+                  "not-known" if one.verdict == other.verdict == "not-known" else "answered",
+                  f"{one.headline} {other.headline}", tuple(sections), tuple(because), (*one.conflicts, *other.conflicts),
+                  (*one.unknowns, *other.unknowns), tuple(citations.values()), versions=versions(connection))
+
+
+def _additives(connection: sqlite3.Connection, name: names.Name) -> list[str]:
+    if name.kind != "SpecimenMaterial":
+        return [cause for cause, _ in causes_of(connection, name)]
+    held = connection.execute("SELECT additive FROM materials WHERE id = ?", (name.id,)).fetchone()["additive"]
+    return [held] if held else []
+
+
 def _judge(connection: sqlite3.Connection, name: names.Name) -> dict[str, tuple[str, str]]:
     effects: dict[str, list[Row]] = defaultdict(list)
-    for cause, _ in causes_of(connection, name):
+    for cause in _additives(connection, name):
         for effect in rows(connection, "effects_of_cause", cause=cause):
             effects[effect["analyte"]].append(effect)
     return {analyte: (judge(listed), listed[0]["analyte_label"]) for analyte, listed in effects.items()}
@@ -60,7 +88,7 @@ def _judge(connection: sqlite3.Connection, name: names.Name) -> dict[str, tuple[
 
 def _chemistry(connection: sqlite3.Connection, name: names.Name, used: dict[str, str]) -> list[Item]:
     items = []
-    for cause, _ in causes_of(connection, name):
+    for cause in _additives(connection, name):
         for row in [*rows(connection, "composition", additive=cause), *rows(connection, "specifications", additive=cause)]:
             note(used, row["source"], row["basis"])
             items.append(Item(row["sentence"], {"id": row["id"]}, (row["source"],) if row["source"] else ()))

@@ -47,12 +47,16 @@ def handling_sections(connection: sqlite3.Connection, target: names.Name, used: 
     """Return the handling and stability sections of an analyte or test."""
     rules: list[Row] = []
     limits: list[Row] = []
+    others: list[Row] = []
     for analyte, _ in analytes_of(connection, target):
+        others += rows(connection, "specimen_rules", analyte=analyte)
         rules += rows(connection, "handling", analyte=analyte)
         limits += rows(connection, "stability", analyte=analyte)
     sections = []
     if rules:
         sections.append(Section("Handling", tuple(_rule(r, used) for r in {r["id"]: r for r in rules}.values())))
+    if others:
+        sections.append(Section("Rules for the specimen", tuple(_other(r, used) for r in {r["id"]: r for r in others}.values())))
     for state, title in _STATES.items():
         of_state = {r["id"]: r for r in limits if r["state"] == state}.values()
         if of_state:
@@ -70,6 +74,11 @@ def _rule(row: Row, used: dict[str, str]) -> Item:
     text += f". Otherwise: {row['consequence']}" if row["consequence"] else ""
     return Item(text, {"id": row["id"], "requirement": row["requirement"], "requirement_label": row["requirement_label"],
                        "value": row["value"], "unit": row["unit"]}, (row["source"],))
+
+
+def _other(row: Row, used: dict[str, str]) -> Item:
+    note(used, row["source"], row["basis"])
+    return Item(row["sentence"], {"id": row["id"], "topic": row["topic"]}, (row["source"],))
 
 
 def _limit(row: Row, used: dict[str, str]) -> Item:

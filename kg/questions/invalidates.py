@@ -14,8 +14,8 @@ from kg.wording import inside
 Row = sqlite3.Row
 
 TITLES = {
-    "unusable": "Not usable",
-    "limited": "Usable within limits",
+    "unusable": "Unsuitable",
+    "limited": "Suitable within limits",
     "disputed": "Sources disagree",
     "expected": "Expected from chemistry, nothing published here",
 }
@@ -42,8 +42,10 @@ def invalidates(connection: sqlite3.Connection, additive: str, material: str | N
     for effect in effects.values():
         by_analyte[effect["analyte"]].append(effect)
     groups: dict[str, list[list[Row]]] = defaultdict(list)
-    for listed in by_analyte.values():
-        groups[judge(listed)].append(listed)
+    elsewhere = {r["narrower"] for r in connection.execute("SELECT narrower FROM closure WHERE broader = 'other-specimen-tests'")}
+    for analyte, listed in by_analyte.items():
+        judgement = judge(listed)
+        groups["elsewhere" if judgement == "expected" and analyte in elsewhere else judgement].append(listed)
     used: dict[str, str] = {}
     sections = [_section(kind, groups[kind], used) for kind in TITLES if groups[kind]]
     spoiled = [listed[0]["analyte"] for kind in ("unusable", "limited", "disputed", "expected") for listed in groups[kind]]
@@ -51,10 +53,11 @@ def invalidates(connection: sqlite3.Connection, additive: str, material: str | N
     sections += tests
     unusable, limited = len(groups["unusable"]), len(groups["limited"])
     where = f" in {matter.label}" if matter else ""
-    headline = (f"{cause.label}{where} makes {unusable} analytes or groups unusable and limits {limited}; "
+    headline = (f"{cause.label}{where} makes {unusable} analytes or groups unsuitable and limits {limited}; "
                 f"{len(groups['expected'])} more are expected from chemistry, and on {len(groups['disputed'])} sources disagree."
                 if spoiled else f"Nothing is recorded that {cause.label}{where} spoils; that is not known, not harmless.")
-    unknowns = (f"{len(groups['harmless'])} analytes or groups are published as not changed; every other analyte is not known.",)
+    others = f" {len(groups['elsewhere'])} tests on urine and other specimens would change too." if groups["elsewhere"] else ""
+    unknowns = (f"{len(groups['harmless'])} analytes or groups are published as not changed; every other analyte is not known.{others}",)
     return Answer("invalidates", understood(cause, *([matter] if matter else [])),
                   "spoils" if spoiled else "not-known", headline, tuple(sections), (), (), unknowns,
                   cite(connection, used), versions=versions(connection))
@@ -135,7 +138,7 @@ def _expected(listed: list[list[Row]]) -> list[Item]:
 def _tests(connection: sqlite3.Connection, unusable: list[str], limited: list[str]) -> list[Section]:
     sections = []
     seen: set[str] = set()
-    for title, analytes in (("Tests of the catalogue not usable", unusable), ("Tests of the catalogue usable within limits", limited)):
+    for title, analytes in (("Tests of the catalogue made unsuitable", unusable), ("Tests of the catalogue limited", limited)):
         found = {r["code"]: r for analyte in analytes for r in rows(connection, "tests_measuring", analyte=analyte)}
         tests = [r for code, r in sorted(found.items()) if code not in seen and r["kind"] == "test"]
         panels = [r for code, r in sorted(found.items()) if code not in seen and r["kind"] == "panel"]

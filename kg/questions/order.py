@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from kg import names
 from kg.answer import Answer, Item, Section, cite, versions
 from kg.database import rows
-from kg.questions.common import DIRECTIONS, causes_of, join, note, understood
+from kg.questions.common import DIRECTIONS, causes_of, join, note, related, understood
 from kg.questions.suits import DEFAULT_GUIDELINE
 
 Row = sqlite3.Row
@@ -61,11 +61,6 @@ def order(connection: sqlite3.Connection, tubes: Sequence[str] = (), guideline: 
                   versions=versions(connection))
 
 
-def _related(connection: sqlite3.Connection, concept: str) -> set[str]:
-    return {r[0] for r in connection.execute(
-        "SELECT broader FROM closure WHERE narrower = ? UNION SELECT narrower FROM closure WHERE broader = ?", (concept, concept))}
-
-
 def _step(connection: sqlite3.Connection, tube: names.Name, steps: Sequence[Row]) -> Row | None:
     """Return the step that names the container or, failing that, an additive it holds."""
     for step in steps:
@@ -77,7 +72,7 @@ def _step(connection: sqlite3.Connection, tube: names.Name, steps: Sequence[Row]
                 return step
     for additive, _ in causes_of(connection, tube):
         for step in steps:
-            if _related(connection, additive) & set((step["additives"] or "").split(";")):
+            if related(connection, additive) & set((step["additives"] or "").split(";")):
                 return step
     return None
 
@@ -113,7 +108,7 @@ def _broken(connection: sqlite3.Connection, placed: list[tuple[int, names.Name, 
         for (mechanism, direction), labels in sorted(groups.items()):
             listed = sorted(labels)
             more = f" and {len(listed) - 6} more" if len(listed) > 6 else ""
-            parts.append(f"{', '.join(listed[:6])}{more} {DIRECTIONS[direction].replace('rises', 'up').replace('falls', 'down')} ({mechanism.lower()})")
+            parts.append(f"{', '.join(listed[:6])}{more} {DIRECTIONS[direction]} ({mechanism.lower()})")
         if before and parts:
             items.append(Item(f"{tube.label} before {join(before)}: {'; '.join(parts)}", {"tube": tube.id, "before": before},
                               tuple(dict.fromkeys(sources))[:6]))
@@ -121,7 +116,7 @@ def _broken(connection: sqlite3.Connection, placed: list[tuple[int, names.Name, 
 
 
 def _findings(connection: sqlite3.Connection, tubes: list[names.Name], used: dict[str, str]) -> list[Item]:
-    wanted = {related for tube in tubes for additive, _ in causes_of(connection, tube) for related in _related(connection, additive)}
+    wanted = {related for tube in tubes for additive, _ in causes_of(connection, tube) for related in related(connection, additive)}
     items = []
     for row in connection.execute("SELECT * FROM draw_findings ORDER BY topic, id"):
         about = set((row["additives"] or "").split(";")) - {""}

@@ -1,0 +1,32 @@
+"""The fact tables as they lie on paper: plain CSV rows, read without any code of the project."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+FACTS = ROOT / "ontology" / "facts"
+MAPPINGS = ROOT / "ontology" / "mappings"
+
+
+def table(name: str) -> list[dict[str, str]]:
+    """Return the rows of ``ontology/facts/NAME.csv``."""
+    with (FACTS / f"{name}.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def by_id(name: str) -> dict[str, dict[str, str]]:
+    """Return the rows of a fact table by their id."""
+    return {row["id"]: row for row in table(name)}
+
+
+def listed(cell: str) -> list[str]:
+    """Return the parts of a list cell."""
+    return cell.split(";") if cell else []
+
+
+def mappings(name: str) -> list[dict[str, str]]:
+    """Return the rows of ``ontology/mappings/NAME.sssom.tsv`` without its commented head."""
+    with (MAPPINGS / f"{name}.sssom.tsv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader((line for line in file if not line.startswith("#")), delimiter="\t"))
