@@ -93,7 +93,8 @@ class Answer(NamedTuple):
             limit: lines a section; the rest is counted, never left out in silence. All when None.
         """
         shown = [section._replace(items=section.items[:limit]) for section in self.sections]
-        listed = {source for part in (*self.because, *(item for s in shown for item in s.items)) for source in part.sources}
+        listed = {source for link in self.because for source in link.sources}
+        listed |= {source for section in shown for item in section.items for source in item.sources}
         cited = [citation for citation in self.citations if citation.id in listed]
         number = {citation.id: position for position, citation in enumerate(cited, 1)}
         lines = _wrap(self.headline, width)

@@ -145,6 +145,6 @@ def run_browse(database: str | None, port: int, open_browser: bool) -> int:
     print(f"Serving {path} at {address} (read-only, this machine only; Ctrl-C ends it)", flush=True)
     if open_browser:
         Timer(1.0, webbrowser.open, [address]).start()
-    server = uvicorn.Server(uvicorn.Config(application(path, port), log_level="warning", lifespan="on"))  # type: ignore[arg-type]
+    server = uvicorn.Server(uvicorn.Config(application(path, port), log_level="warning", lifespan="on"))
     server.run(sockets=[listener])
     return 0

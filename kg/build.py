@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import kg
-from kg import agreement, catalogue, checks, paths, store
+from kg import agreement, catalogue, checks, paths, released, store
 from kg.derive import Rule, derive, load_rules
 from kg.graph import Dataset, table_quads, vocabulary_quads
 from kg.mappings import Mapping, read_mappings
@@ -106,6 +106,7 @@ def _read(folder: Path, summary: Summary) -> tuple[list[Table], dict[str, list[R
         problems += faults
     if not problems:
         problems = check_references(row for table_rows in rows.values() for row in table_rows)
+        problems += released.check(rows, folder.parent)
     _stop_or_note(problems, summary)
     return tables, rows
 

@@ -25,8 +25,8 @@ def check_shapes(dataset: Dataset, shapes_path: Path) -> tuple[list[Problem], in
         the problems, the number of shapes, and the number of nodes that were looked at.
 
     Raises:
-        BuildError: the shapes file is empty or a shape has no node to look at; a check that looks at
-            nothing would pass in silence.
+        BuildError: the shapes file is empty, a word in it is misspelt, or a shape has no node to look
+            at; a check that looks at nothing would pass in silence.
     """
     import pyshacl
     import rdflib
@@ -38,6 +38,9 @@ def check_shapes(dataset: Dataset, shapes_path: Path) -> tuple[list[Problem], in
         raise BuildError(f"{shapes_path.name}: no shape has a target class, so nothing would be checked")
     paths = {str(o) for p in (shacl.path, shacl.lessThanOrEquals) for o in shapes.objects(None, p)}
     data = _as_rdflib(dataset, paths | _ALWAYS)
+    misspelt = _misspelt(shapes, data, paths)
+    if misspelt:
+        raise BuildError(f"{shapes_path.name}: {misspelt}")
     focus = set()
     for shape, target in targets:
         nodes = set(data.subjects(rdflib.RDF.type, target))
@@ -58,6 +61,23 @@ def check_shapes(dataset: Dataset, shapes_path: Path) -> tuple[list[Problem], in
         file, row = _place(data, node)
         problems.append(Problem(file, row, terms.local(str(path)) if path else "", shown + what, fix, severity))
     return sorted(set(problems)), len(targets), len(focus)
+
+
+def _misspelt(shapes: "rdflib.Graph", data: "rdflib.Graph", paths: Collection[str]) -> str:
+    """Say which word keeps a shape from checking anything; SHACL itself passes over what it does not know."""
+    import rdflib
+    from rdflib import RDF, SH
+
+    for predicate in sorted({str(p) for p in shapes.predicates()}):
+        if predicate.startswith(str(SH)) and rdflib.URIRef(predicate) not in SH:
+            return f"sh:{terms.local(predicate)} is not a word of SHACL"
+    for shape in sorted(shapes.subjects(RDF.type, SH.NodeShape), key=str):
+        if (shape, SH.targetClass, None) not in shapes:
+            return f"the shape {terms.local(str(shape))} has no sh:targetClass, so it would check nothing"
+    for path in sorted(paths):
+        if path.startswith(terms.VOCAB) and (rdflib.URIRef(path), RDF.type, RDF.Property) not in data:
+            return f"tl:{terms.local(path)} is not a property of the vocabulary"
+    return ""
 
 
 _ALWAYS = {terms.RDF_TYPE, terms.PREFIXES["rdfs"] + "subClassOf", terms.VOCAB + "file", terms.VOCAB + "row"}
@@ -92,7 +112,7 @@ def _place(data: "rdflib.Graph", node: object) -> tuple[str, int]:
     subject = rdflib.URIRef(str(node).replace(terms.EVIDENCE, terms.ID))
     file = data.value(subject, rdflib.URIRef(terms.VOCAB + "file"))
     row = data.value(subject, rdflib.URIRef(terms.VOCAB + "row"))
-    return str(file or terms.local(str(node))), int(row or 0)
+    return str(file or terms.local(str(node))), int(str(row or 0))
 
 
 def check_queries(dataset: Dataset, folder: Path) -> list[Problem]:

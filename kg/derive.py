@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,6 +26,7 @@ _ROLES = {
     terms.VOCAB + "Interaction": ("agent", "verb", "target"),
 }
 _TYPE = ox.NamedNode(terms.RDF_TYPE)
+Term = ox.NamedNode | ox.BlankNode | ox.Literal | ox.Triple
 _PROV = "http://www.w3.org/ns/prov#"
 _PREMISE = re.compile(re.escape(terms.VOCAB) + r"premise(\d+)$")
 
@@ -104,7 +105,8 @@ def _conclusions(rule: Rule, dataset: Dataset) -> Iterator[ox.Quad]:
         if kind not in _ROLES:
             raise BuildError(f"queries/rules/{rule.id}: a conclusion must be a tl:Effect or a tl:Interaction")
         premises = sorted(
-            (int(match.group(1)), value) for prop, value in values.items() if (match := _PREMISE.match(prop))
+            ((int(match.group(1)), value) for prop, value in values.items() if (match := _PREMISE.match(prop))),
+            key=lambda premise: premise[0],
         )
         if not premises:
             raise BuildError(f"queries/rules/{rule.id}: a conclusion has no premise")
@@ -116,16 +118,17 @@ def _conclusions(rule: Rule, dataset: Dataset) -> Iterator[ox.Quad]:
         if kind.endswith("Effect"):
             status = ox.NamedNode(terms.VOCAB + "status-derived")
             yield ox.Quad(node, ox.NamedNode(terms.VOCAB + "status"), status, DERIVED_GRAPH)
-        yield from _proof(rule, node, [value for _, value in premises])
+        yield from _proof(rule, node, [value for _, value in premises if isinstance(value, ox.NamedNode)])
 
 
-def _conclusion_id(rule: Rule, kind: str, values: dict[str, ox.NamedNode]) -> str:
+def _conclusion_id(rule: Rule, kind: str, values: Mapping[str, Term]) -> str:
     parts = []
     for role in _ROLES[kind]:
         value = values.get(terms.VOCAB + role)
         if value is None and role != "method":
             raise BuildError(f"queries/rules/{rule.id}: a conclusion has no tl:{role}")
         if value is not None:
+            assert isinstance(value, ox.NamedNode)
             parts.append(terms.local(value.value).removeprefix("direction-").removeprefix("verb-"))
     return ".".join(parts)
 

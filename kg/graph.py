@@ -53,8 +53,9 @@ class Dataset:
 
     def nquads(self) -> bytes:
         """Return the dataset as N-Quads, one sorted line a quad."""
-        lines = ox.serialize(self.quads, format=ox.RdfFormat.N_QUADS).splitlines(keepends=True)
-        return b"".join(sorted(set(lines)))
+        text = ox.serialize(self.quads, format=ox.RdfFormat.N_QUADS)
+        assert text is not None
+        return b"".join(sorted(set(text.splitlines(keepends=True))))
 
     def turtle(self) -> bytes:
         """Return all statements as Turtle, without their graphs, sorted."""
@@ -86,8 +87,8 @@ def table_quads(table: Table, rows: Iterable[Row]) -> Iterator[ox.Quad]:
     graph = ox.NamedNode(terms.GRAPH + table.name)
     filename = ox.Literal(table.path.name)
     for row in rows:
-        for subject, prop, value in table.fixed:
-            yield ox.Quad(_expand(subject, row), ox.NamedNode(prop), _expand(value, row), graph)
+        for subject, prop, object_template in table.fixed:
+            yield ox.Quad(_expand(subject, row), ox.NamedNode(prop), _expand(object_template, row), graph)
         node = _expand(table.about, row)
         yield ox.Quad(node, _FILE, filename, graph)
         yield ox.Quad(node, _LINE, ox.Literal(str(row.line), datatype=_INTEGER), graph)
@@ -96,7 +97,7 @@ def table_quads(table: Table, rows: Iterable[Row]) -> Iterator[ox.Quad]:
             subject_node = node if column.subject == table.about else _expand(column.subject, row)
             for part in value if isinstance(value, list) else [value]:
                 if part is not None and part != "":
-                    yield ox.Quad(subject_node, ox.NamedNode(column.property), _term(column, part), graph)
+                    yield ox.Quad(subject_node, ox.NamedNode(column.predicate), _term(column, part), graph)
 
 
 def _expand(template: str, row: Row) -> ox.NamedNode:

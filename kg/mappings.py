@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 from collections.abc import Collection
 from pathlib import Path
 
@@ -27,12 +28,12 @@ def read_mappings(path: Path, known: Collection[str]) -> tuple[list[Mapping], li
     """
     where = path.name
     try:
-        lines = path.read_bytes().decode("utf-8").splitlines()
+        lines = io.StringIO(path.read_bytes().decode("utf-8"), newline=None).read().split("\n")
     except UnicodeDecodeError as error:
         place = error.object.count(b"\n", 0, error.start) + 1
         return [], [Problem(where, place, "", f"byte {error.object[error.start]:#04x} is not UTF-8", "save the file as UTF-8")]
     body = [(number, line) for number, line in enumerate(lines, 1) if line and not line.startswith("#")]
-    table = [next(csv.reader([line], delimiter="\t")) for _, line in body]
+    table = [next(csv.reader([line], delimiter="\t", quoting=csv.QUOTE_NONE)) for _, line in body]
     header = table[0] if table else []
     missing = [name for name in _COLUMNS if name not in header]
     if missing:

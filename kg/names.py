@@ -10,7 +10,8 @@ from kg.problem import TubeloreError
 from kg.wording import fold
 
 MEASURED = ("Analyte", "AnalyteGroup")
-CAUSES = ("Additive", "Factor", "Container")
+CAUSES = ("Additive", "Factor", "Container", "SpecimenMaterial")
+"""Kinds that may change a result; a specimen material stands for the additive that it holds."""
 _SORTS = {"label": 0, "id": 1, "synonym": 2, "LOINC": 3, "code": 3, "colour": 4}
 _TRAILING = ("tube", "tubes", "top", "container", "bottle", "vial")
 _ACCEPT = 88

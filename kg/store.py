@@ -63,7 +63,7 @@ def write_descriptions(connection: sqlite3.Connection, tables: Iterable[Table], 
             continue
         _insert(connection, "table_info", ["table_name", "title", "description"], [[table.name, table.title, table.description]])
         _insert(connection, "column_info", ["table_name", "column_name", "description"],
-                ([table.name, c.name, c.description or defined.get(c.property) or _STANDARD.get(c.name, c.name)] for c in table.columns))
+                ([table.name, c.name, c.description or defined.get(c.predicate) or _STANDARD.get(c.name, c.name)] for c in table.columns))
 
 
 _STANDARD = {
@@ -170,11 +170,11 @@ def write_derived(connection: sqlite3.Connection, dataset: Dataset, rules: Seque
     kinds: dict[str, str] = {}
     for quad in dataset.quads:
         if quad.graph_name == DERIVED_GRAPH:
-            subject, prop = quad.subject.value, quad.predicate.value
+            subject, prop, value = (term.value for term in (quad.subject, quad.predicate, quad.object))  # type: ignore[union-attr]
             if prop == terms.RDF_TYPE:
-                kinds[subject] = terms.local(quad.object.value)
+                kinds[subject] = terms.local(value)
             elif prop.startswith(terms.VOCAB):
-                nodes[subject][terms.local(prop)] = terms.local(quad.object.value)
+                nodes[subject][terms.local(prop)] = terms.local(value)
     effects = {terms.local(n): nodes[n] for n in sorted(nodes) if kinds[n] == "Effect"}
     actions = {terms.local(n): nodes[n] for n in sorted(nodes) if kinds[n] == "Interaction"}
     proofs = {terms.local(n): nodes[n] for n in sorted(nodes) if kinds[n] == "Proof"}

@@ -41,7 +41,7 @@ class Column:
     """One column of a fact table, as its CSVW metadata describes it."""
 
     name: str
-    property: str
+    predicate: str
     subject: str
     value_prefix: str | None
     refers_to: tuple[str, ...]
@@ -147,7 +147,7 @@ def _column(parser: Any, about: str) -> Column:
     datatype = parser.datatype
     return Column(
         name=parser.name,
-        property=str(parser.propertyUrl),
+        predicate=str(parser.propertyUrl),
         subject=str(parser.aboutUrl or about),
         value_prefix=value_url.split("{")[0] if value_url else None,
         refers_to=tuple(parser.common_props.get(terms.VOCAB + "refersTo", ())),

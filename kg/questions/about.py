@@ -63,6 +63,10 @@ def about(connection: sqlite3.Connection, term: str) -> Answer:
             note(used, row["source"], row["basis"])
         if found:
             sections.append(Section(title, tuple(Item(r["sentence"], {"id": r["id"]}, (r["source"],) if r["source"] else ()) for r in found)))
+    ways = [r["label"] for r in connection.execute(
+        "SELECT DISTINCT m.label FROM effect e JOIN mechanisms m ON m.id = e.mechanism WHERE e.cause = ? ORDER BY m.label", (name.id,))]
+    if ways:
+        sections.append(Section("Acts through", tuple(Item(way) for way in ways)))
     effects = connection.execute("SELECT count(*) AS n FROM effect WHERE cause = :c OR analyte = :c", {"c": name.id}).fetchone()["n"]
     if effects:
         sections.append(Section("Effects", (Item(f"{effects} effects name it; ask 'affects' for an analyte, 'invalidates' for an additive or factor.", {"effects": effects}),)))

@@ -9,6 +9,7 @@ from kg import names
 from kg.answer import Answer, Item, Section, cite, versions
 from kg.database import rows
 from kg.questions.common import analytes_of, effect_data, join, note, size, understood
+from kg.wording import inside
 
 Row = sqlite3.Row
 _TITLES = {"increase": "Raised by", "decrease": "Lowered by", "unmeasurable": "Made unmeasurable by",
@@ -31,8 +32,7 @@ def affects(connection: sqlite3.Connection, analyte: str) -> Answer:
     by_direction: dict[str, dict[str, list[Row]]] = defaultdict(lambda: defaultdict(list))
     for effect in effects.values():
         by_direction[effect["direction"]][effect["cause"]].append(effect)
-    sections = [Section(title, tuple(_item(connection, listed, used) for listed in
-                                     sorted(by_direction[direction].values(), key=lambda x: (x[0]["cause_kind"], x[0]["cause_label"]))))
+    sections = [Section(title, _items(connection, by_direction[direction], used))
                 for direction, title in _TITLES.items() if by_direction[direction]]
     ups, downs = len(by_direction["increase"]), len(by_direction["decrease"]) + len(by_direction["unmeasurable"])
     if effects:
@@ -48,6 +48,22 @@ def affects(connection: sqlite3.Connection, analyte: str) -> Answer:
                   unknowns, cite(connection, used), versions=versions(connection))
 
 
+def _items(connection: sqlite3.Connection, by_cause: dict[str, list[Row]], used: dict[str, str]) -> tuple[Item, ...]:
+    """One line for each published cause, factors first; one for all that chemistry alone predicts."""
+    published = [listed for listed in by_cause.values() if any(e["status"] == "asserted" for e in listed)]
+    published.sort(key=lambda listed: (listed[0]["cause_kind"] != "Factor", listed[0]["cause_label"]))
+    items = [_item(connection, listed, used) for listed in published]
+    by_mechanism: dict[str, list[Row]] = defaultdict(list)
+    for listed in by_cause.values():
+        if listed not in published:
+            by_mechanism[listed[0]["mechanism_label"]].append(listed[0])
+    for mechanism, effects in sorted(by_mechanism.items()):
+        causes = sorted({e["cause_label"] for e in effects})
+        items.append(Item(f"By chemistry only, {inside(mechanism)}: {'; '.join(inside(c) for c in causes)}",
+                          {"mechanism": effects[0]["mechanism"], "causes": sorted({e["cause"] for e in effects})}))
+    return tuple(items)
+
+
 def _item(connection: sqlite3.Connection, effects: list[Row], used: dict[str, str]) -> Item:
     first = effects[0]
     published = [e for e in effects if e["status"] == "asserted"]
@@ -60,9 +76,7 @@ def _item(connection: sqlite3.Connection, effects: list[Row], used: dict[str, st
         text += f" - {mechanisms}"
     if sizes:
         text += f" - {sizes[0]}"
-    if not published:
-        text += " - by chemistry only, no published figure"
-    detail = []
+    detail: list[str] = []
     if first["cause_kind"] == "Factor":
         for action in rows(connection, "actions_of_factor", factor=first["cause"]):
             if action["kind"] in ("spot", "check") and len(detail) < 2:

@@ -39,10 +39,15 @@ def analytes_of(connection: sqlite3.Connection, what: names.Name) -> list[tuple[
 
 
 def causes_of(connection: sqlite3.Connection, cause: names.Name) -> list[tuple[str, str]]:
-    """Return id and label of the additives or factors that a name stands for; a container's are its additives."""
-    if cause.kind != "Container":
+    """Return id and label of the additives or factors that a name stands for.
+
+    A container stands for its additives, a specimen material for the additive that it holds.
+    """
+    column = {"Container": "additives", "SpecimenMaterial": "additive"}.get(cause.kind)
+    if column is None:
         return [(cause.id, cause.label)]
-    held = connection.execute("SELECT additives FROM containers WHERE id = ?", (cause.id,)).fetchone()["additives"]
+    table = "containers" if cause.kind == "Container" else "materials"
+    held = connection.execute(f"SELECT {column} FROM {table} WHERE id = ?", (cause.id,)).fetchone()[0]
     ids = held.split(";") if held else []
     marks = ",".join("?" * len(ids))
     return [(r["id"], r["label"]) for r in connection.execute(f"SELECT id, label FROM concept WHERE id IN ({marks}) ORDER BY id", ids)]

@@ -71,16 +71,9 @@ def _for_test(connection: sqlite3.Connection, one: Answer, other: Answer) -> Ans
                   (*one.unknowns, *other.unknowns), tuple(citations.values()), versions=versions(connection))
 
 
-def _additives(connection: sqlite3.Connection, name: names.Name) -> list[str]:
-    if name.kind != "SpecimenMaterial":
-        return [cause for cause, _ in causes_of(connection, name)]
-    held = connection.execute("SELECT additive FROM materials WHERE id = ?", (name.id,)).fetchone()["additive"]
-    return [held] if held else []
-
-
 def _judge(connection: sqlite3.Connection, name: names.Name) -> dict[str, tuple[str, str]]:
     effects: dict[str, list[Row]] = defaultdict(list)
-    for cause in _additives(connection, name):
+    for cause, _ in causes_of(connection, name):
         for effect in rows(connection, "effects_of_cause", cause=cause):
             effects[effect["analyte"]].append(effect)
     return {analyte: (judge(listed), listed[0]["analyte_label"]) for analyte, listed in effects.items()}
@@ -88,7 +81,7 @@ def _judge(connection: sqlite3.Connection, name: names.Name) -> dict[str, tuple[
 
 def _chemistry(connection: sqlite3.Connection, name: names.Name, used: dict[str, str]) -> list[Item]:
     items = []
-    for cause in _additives(connection, name):
+    for cause, _ in causes_of(connection, name):
         for row in [*rows(connection, "composition", additive=cause), *rows(connection, "specifications", additive=cause)]:
             note(used, row["source"], row["basis"])
             items.append(Item(row["sentence"], {"id": row["id"]}, (row["source"],) if row["source"] else ()))

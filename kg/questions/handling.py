@@ -8,9 +8,10 @@ from kg import names
 from kg.answer import Answer, Item, Section, cite, versions
 from kg.database import rows
 from kg.questions.common import analytes_of, note, understood
-from kg.wording import magnitude
+from kg.wording import inside, magnitude
 
 Row = sqlite3.Row
+ANY_TEST = "any-test"
 _STATES = {"unseparated": "On the cells", "separated": "Taken off the cells", "not-applicable": "Without cells",
            "not-stated": "Cells not stated"}
 _OUTCOMES = {"stable-for": "stable for at least", "unstable-after": "stable up to", "changed-at": "changed at",
@@ -32,8 +33,8 @@ def handling(connection: sqlite3.Connection, test: str) -> Answer:
     sections = handling_sections(connection, target, used)
     rules = [item for section in sections if section.title == "Handling" for item in section.items]
     if rules:
-        wanted = list(dict.fromkeys(str(item.data["requirement_label"]) for item in rules))
-        headline = f"{target.label}: {', '.join(wanted[:5]).lower()}{' and more' if len(wanted) > 5 else ''}."
+        wanted = list(dict.fromkeys(inside(item.data["requirement_label"]) for item in rules))
+        headline = f"{target.label}: {', '.join(wanted[:5])}{' and more' if len(wanted) > 5 else ''}."
     elif sections:
         headline = f"{target.label}: no handling rule is recorded; stability limits are below."
     else:
@@ -53,10 +54,16 @@ def handling_sections(connection: sqlite3.Connection, target: names.Name, used: 
         rules += rows(connection, "handling", analyte=analyte)
         limits += rows(connection, "stability", analyte=analyte)
     sections = []
-    if rules:
-        sections.append(Section("Handling", tuple(_rule(r, used) for r in {r["id"]: r for r in rules}.values())))
+    own = {r["id"]: r for r in rules if r["analyte"] != ANY_TEST}
+    general = {r["id"]: r for r in rules if r["analyte"] == ANY_TEST}
+    if own:
+        near = sorted(own.values(), key=lambda r: r["distance"])
+        sections.append(Section("Handling", tuple(_rule(r, used) for r in near)))
     if others:
         sections.append(Section("Rules for the specimen", tuple(_other(r, used) for r in {r["id"]: r for r in others}.values())))
+    if general:
+        items = tuple(_rule(r, used) for r in general.values())
+        sections.append(Section("Handling of any test", items))
     for state, title in _STATES.items():
         of_state = {r["id"]: r for r in limits if r["state"] == state}.values()
         if of_state:
@@ -68,8 +75,8 @@ def _rule(row: Row, used: dict[str, str]) -> Item:
     note(used, row["source"], row["basis"])
     figure = magnitude(row["value"], None, row["unit"])
     text = row["requirement_label"] + (f" ({figure})" if figure else "")
-    text += f", {row['material_label'].lower()}" if row["material_label"] else ""
-    text += f", for {row['analyte_label']}"
+    text += f", {inside(row['material_label'])}" if row["material_label"] else ""
+    text += f", for {inside(row['analyte_label'])}"
     text += f": {row['condition']}" if row["condition"] else ""
     text += f". Otherwise: {row['consequence']}" if row["consequence"] else ""
     return Item(text, {"id": row["id"], "requirement": row["requirement"], "requirement_label": row["requirement_label"],
@@ -85,7 +92,7 @@ def _limit(row: Row, used: dict[str, str]) -> Item:
     note(used, row["source"], row["basis"])
     low, high = row["temperature_low"], row["temperature_high"]
     degrees = f" ({magnitude(low, high, 'Cel')})" if low is not None or high is not None else ""
-    text = f"{row['analyte_label']}, {row['material_label'].lower()}, {row['temperature'].replace('-', ' ')}{degrees}: {_OUTCOMES[row['outcome']]}"
+    text = f"{row['analyte_label']}, {inside(row['material_label'])}, {row['temperature'].replace('-', ' ')}{degrees}: {_OUTCOMES[row['outcome']]}"
     figure = magnitude(row["limit"], None, row["limit_unit"])
     text += f" {figure}" if figure else ""
     extra = "; ".join(part for part in (row["criterion"], row["condition"]) if part)

@@ -127,7 +127,7 @@ def _expected(listed: list[list[Row]]) -> list[Item]:
     items = []
     for (mechanism, method, direction), effects in sorted(groups.items()):
         labels = sorted({e["analyte_label"] for e in effects})
-        shown = ", ".join(labels[:12]) + (f" and {len(labels) - 12} more" if len(labels) > 12 else "")
+        shown = "; ".join(labels[:12]) + (f" and {len(labels) - 12} more" if len(labels) > 12 else "")
         by = f", when measured by {inside(method)}" if method else ""
         items.append(Item(f"{mechanism}{by}: {DIRECTIONS[direction]} - {shown}",
                           {"mechanism": effects[0]["mechanism"], "method": effects[0]["method"], "direction": direction,

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import sqlite3
-from collections import defaultdict
 from collections.abc import Sequence
 
 from kg import names
 from kg.answer import Answer, Item, Section, cite, versions
 from kg.database import rows
-from kg.questions.common import DIRECTIONS, causes_of, join, note, related, understood
+from kg.questions.common import causes_of, join, note, related, understood
 from kg.questions.suits import DEFAULT_GUIDELINE
+from kg.wording import inside
 
 Row = sqlite3.Row
 _PASSED_ON = ("cation-contamination", "analyte-contamination", "chelation", "cofactor-removal", "enzyme-inhibition",
-              "assay-reagent-interaction", "anticoagulation", "procoagulation", "microbial-inhibition")
+              "precipitation", "assay-reagent-interaction", "anticoagulation", "procoagulation", "microbial-inhibition")
+_WAYS = {"increase": "Up:", "decrease": "Down:", "unmeasurable": "Not measurable:"}
+_NAMED = 12
 
 
 def order(connection: sqlite3.Connection, tubes: Sequence[str] = (), guideline: str | None = None) -> Answer:
@@ -31,7 +33,7 @@ def order(connection: sqlite3.Connection, tubes: Sequence[str] = (), guideline: 
     scheme = names.resolve(connection, guideline or DEFAULT_GUIDELINE, ("DrawGuideline",))
     steps = rows(connection, "draw_order", guideline=scheme.id)
     used: dict[str, str] = {}
-    asked = [names.resolve(connection, tube, ("Container", "Additive")) for tube in tubes]
+    asked = [names.resolve(connection, tube, ("Container", "Additive", "SpecimenMaterial")) for tube in tubes]
     placed: list[tuple[int, names.Name, Row]] = []
     unplaced: list[names.Name] = []
     for tube in asked:
@@ -95,34 +97,41 @@ def _broken(connection: sqlite3.Connection, placed: list[tuple[int, names.Name, 
     items = []
     for place, tube, _ in placed[1:]:
         before = [other.label for other_place, other, _ in placed if other_place < place]
-        groups: dict[tuple[str, str], set[str]] = defaultdict(set)
-        sources: list[str] = []
-        for additive, _ in causes_of(connection, tube):
-            for effect in rows(connection, "effects_of_cause", cause=additive):
-                if effect["mechanism"] in _PASSED_ON and effect["direction"] in ("increase", "decrease", "unmeasurable"):
-                    groups[effect["mechanism_label"], effect["direction"]].add(effect["analyte_label"])
-                    if effect["source"]:
-                        note(used, effect["source"], effect["basis"])
-                        sources.append(effect["source"])
-        parts = []
-        for (mechanism, direction), labels in sorted(groups.items()):
-            listed = sorted(labels)
-            more = f" and {len(listed) - 6} more" if len(listed) > 6 else ""
-            parts.append(f"{', '.join(listed[:6])}{more} {DIRECTIONS[direction]} ({mechanism.lower()})")
-        if before and parts:
-            items.append(Item(f"{tube.label} before {join(before)}: {'; '.join(parts)}", {"tube": tube.id, "before": before},
-                              tuple(dict.fromkeys(sources))[:6]))
+        effects = [e for additive, _ in causes_of(connection, tube) for e in rows(connection, "effects_of_cause", cause=additive)
+                   if e["mechanism"] in _PASSED_ON and e["direction"] in _WAYS]
+        if before and effects:
+            items.append(_passed_on(tube, before, effects, used))
     return items
 
 
+def _passed_on(tube: names.Name, before: list[str], effects: list[Row], used: dict[str, str]) -> Item:
+    """Name the analytes that published effects speak of; count those that chemistry alone predicts."""
+    published = [e for e in effects if e["status"] == "asserted"]
+    for effect in published:
+        note(used, effect["source"], effect["basis"])
+    parts = []
+    for direction, word in _WAYS.items():
+        labels = sorted({inside(e["analyte_label"]) for e in published if e["direction"] == direction})
+        if labels:
+            more = f" and {len(labels) - _NAMED} more" if len(labels) > _NAMED else ""
+            parts.append(f"{word} {'; '.join(labels[:_NAMED])}{more}")
+    known = {e["analyte"] for e in published}
+    alone = {e["analyte"] for e in effects} - known
+    if alone:
+        parts.append(f"By chemistry {len(alone)} {'more' if parts else 'analytes'}")
+    return Item(f"{tube.label} before {join(inside(b) for b in before)}: {'. '.join(parts)}",
+                {"tube": tube.id, "before": before, "published": sorted(known), "by_chemistry": sorted(alone)},
+                tuple(dict.fromkeys(e["source"] for e in published if e["source"])))
+
+
 def _findings(connection: sqlite3.Connection, tubes: list[names.Name], used: dict[str, str]) -> list[Item]:
-    wanted = {related for tube in tubes for additive, _ in causes_of(connection, tube) for related in related(connection, additive)}
+    wanted = {near for tube in tubes for additive, _ in causes_of(connection, tube) for near in related(connection, additive)}
     items = []
-    for row in connection.execute("SELECT * FROM draw_findings ORDER BY topic, id"):
+    for row in connection.execute("SELECT d.*, f.sentence FROM draw_findings d JOIN fact f ON f.id = d.id ORDER BY d.topic, d.id"):
         about = set((row["additives"] or "").split(";")) - {""}
         if not tubes or (about and about & wanted):
             note(used, row["source"], row["basis"])
-            items.append(Item(f"{row['topic'].replace('-', ' ').capitalize()}: {row['finding']}", {"id": row["id"]}, (row["source"],)))
+            items.append(Item(row["sentence"].replace("-", " ", 1), {"id": row["id"]}, (row["source"],)))
     return items
 
 

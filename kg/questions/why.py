@@ -63,7 +63,7 @@ def _because(connection: sqlite3.Connection, derived: list[Row], published: list
              used: dict[str, str]) -> list[Link]:
     """Prove one effect for each mechanism and direction: the one nearest to what was asked."""
     links: list[Link] = []
-    done = set()
+    done: set[tuple[str | None, str] | str] = set()
     seen_directions = {_same(e["direction"]) for e in published if e["direction"] in MOVES}
     ordered = sorted(derived, key=lambda e: _same(e["direction"]) not in seen_directions)
     for effect in ordered:
@@ -180,7 +180,7 @@ def _conflicts(connection: sqlite3.Connection, published: list[Row], derived: li
 
 def _unknowns(target: names.Name, source: names.Name, published: list[Row], derived: list[Row]) -> list[str]:
     if not published and not derived:
-        return [f"Whether {source.label} changes {target.label}: this is not the same as no effect."]
+        return [f"Whether {source.label} changes {target.label}: that is not the same as harmless."]
     texts = []
     moves = [e for e in [*published, *derived] if e["direction"] in MOVES]
     if moves and all(e["low"] is None and e["high"] is None for e in moves):
