@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import socket
 import sqlite3
+import sys
 import webbrowser
 from collections.abc import Awaitable, Callable
 from contextlib import closing
@@ -135,10 +136,10 @@ def run_browse(database: str | None, port: int, open_browser: bool) -> int:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((HOST, port))
     except TubeloreError as error:
-        print(f"tubelore: {error}")
+        print(f"tubelore: {error}", file=sys.stderr)
         return 1
     except OSError as error:
-        print(f"tubelore: port {port} cannot be used ({error.strerror}); try --port 0")
+        print(f"tubelore: port {port} cannot be used ({error.strerror}); try --port 0", file=sys.stderr)
         return 1
     port = listener.getsockname()[1]
     address = f"http://{HOST}:{port}/"

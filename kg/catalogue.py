@@ -10,6 +10,7 @@ from contextlib import closing
 from pathlib import Path
 
 from kg import paths
+from kg.database import DatabaseError, open_database
 from kg.problem import BuildError, Problem
 from kg.tables import Row, load_table, read_rows
 
@@ -96,8 +97,10 @@ def import_file(path: Path, database: Path) -> int:
     Raises:
         BuildError: the file has problems, or there is no database yet.
     """
-    if not database.exists():
-        raise BuildError(f"{database}: there is no database yet; run 'tubelore build' first")
+    try:
+        open_database(str(database)).close()
+    except DatabaseError as error:
+        raise BuildError(str(error)) from error
     with tempfile.TemporaryDirectory(prefix=".tubelore-", dir=database.parent) as folder:
         copy = Path(folder) / "new.sqlite"
         shutil.copyfile(database, copy)

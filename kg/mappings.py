@@ -33,7 +33,10 @@ def read_mappings(path: Path, known: Collection[str]) -> tuple[list[Mapping], li
         place = error.object.count(b"\n", 0, error.start) + 1
         return [], [Problem(where, place, "", f"byte {error.object[error.start]:#04x} is not UTF-8", "save the file as UTF-8")]
     body = [(number, line) for number, line in enumerate(lines, 1) if line and not line.startswith("#")]
-    table = [next(csv.reader([line], delimiter="\t", quoting=csv.QUOTE_NONE)) for _, line in body]
+    try:
+        table = [next(csv.reader([line], delimiter="\t")) for _, line in body]
+    except csv.Error as error:
+        return [], [Problem(where, 0, "", f"a row cannot be split into cells ({error})", "separate cells by tabs")]
     header = table[0] if table else []
     missing = [name for name in _COLUMNS if name not in header]
     if missing:

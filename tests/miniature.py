@@ -225,8 +225,7 @@ class Miniature:
 
     def write_rows(self, name: str, rows: list[list[str]]) -> None:
         """Write the cells of a table, header first."""
-        with self.table(name).open("w", encoding="utf-8", newline="") as file:
-            csv.writer(file, lineterminator="\n").writerows(rows)
+        write_table(self.table(name), rows)
 
     def break_field(self, name: str, row: int, column: str, value: str) -> None:
         """Overwrite one field; `row` counts as an editor does, the header being row 1."""
@@ -247,6 +246,12 @@ class Miniature:
     def command(self, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
         """Run the command line on this checkout."""
         return run_command(*arguments, folder=self.root, **environment)
+
+
+def write_table(path: Path, rows: list[list[str]]) -> None:
+    """Write cells, header first, as a CSV file."""
+    with path.open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file, lineterminator="\n").writerows(rows)
 
 
 def run_command(*arguments: str, folder: Path = REPOSITORY, **environment: str) -> subprocess.CompletedProcess[str]:
