@@ -81,17 +81,22 @@ def canned_queries() -> dict[str, dict[str, Any]]:
             "description": f"Parameters: {header['parameters']}.",
             "sql": re.sub(r"^--.*\n", "", text, flags=re.MULTILINE).strip(),
             "params": params,
+            "hide_sql": True,
         }
     return queries
 
 
 def application(path: str, port: int) -> App:
     """Return the web application over a built database, guarded against foreign hosts."""
-    from datasette.app import Datasette
+    import datasette.app
+    from datasette import handle_exception
 
+    # With rich at hand Datasette prints every variable of a page that is not found, which blocks the
+    # server for seconds and turns some of these pages into an internal error.
+    handle_exception.rich = None
     with closing(open_database(path)) as connection:
         metadata = site_metadata(connection, Path(path).stem)
-    served = Datasette(immutables=[path], metadata=metadata, settings=SETTINGS)
+    served = datasette.app.Datasette(immutables=[path], metadata=metadata, settings=SETTINGS)
     inner: App = served.app()
     allowed = {f"{name}:{port}".encode() for name in (HOST, "localhost")}
 

@@ -14,7 +14,10 @@ CAUSES = ("Additive", "Factor", "Container", "SpecimenMaterial")
 """Kinds that may change a result; a specimen material stands for the additive that it holds."""
 _SORTS = {"label": 0, "id": 1, "synonym": 2, "LOINC": 3, "code": 3, "colour": 4}
 _TRAILING = ("tube", "tubes", "top", "container", "bottle", "vial")
+_NEAR = 2
+"""How many steps up an additive may be and still say something of what a tube holds."""
 _ACCEPT = 88
+_WORD = 78
 _SUGGEST = 55
 
 
@@ -137,6 +140,7 @@ def common_additive(connection: sqlite3.Connection, containers: Sequence[str]) -
             for row in connection.execute("SELECT broader, distance FROM closure WHERE narrower = ?", (additive,)):
                 above[row["broader"]] = row["distance"]
         shared = above if shared is None else {a: max(d, above[a]) for a, d in shared.items() if a in above}
+    shared = {additive: distance for additive, distance in (shared or {}).items() if distance <= _NEAR}
     if not shared:
         return None
     nearest = min(sorted(shared), key=shared.__getitem__)
@@ -159,7 +163,7 @@ def _by_spelling(connection: sqlite3.Connection, text: str, folded: str, kinds: 
 
     names = _candidates(connection, kinds)
     scored = process.extract(folded, list(names), scorer=fuzz.ratio, limit=8, score_cutoff=_SUGGEST)
-    if scored and scored[0][1] >= _ACCEPT and len(folded) >= 5 and scored[0][0][:1] == folded[:1]:
+    if scored and scored[0][1] >= _ACCEPT and len(folded) >= 5 and _slip(folded, scored[0][0]):
         best = {concept for name, score, _ in scored if score >= scored[0][1] - 3 for concept in names[name]}
         if len({concept[0] for concept in best}) == 1:
             found = best.pop()
@@ -167,6 +171,15 @@ def _by_spelling(connection: sqlite3.Connection, text: str, folded: str, kinds: 
     wide = process.extract(folded, list(names), scorer=fuzz.token_set_ratio, limit=5, score_cutoff=70)
     labels = [names[name][0][2] for name, _, _ in [*scored, *wide]]
     raise UnknownName(text, list(dict.fromkeys(labels))[:5])
+
+
+def _slip(typed: str, name: str) -> bool:
+    """Whether two names differ by slips only: the same first letter, and each word near to its counterpart."""
+    from rapidfuzz import fuzz
+
+    ours, theirs = typed.split(), name.split()
+    alike = len(ours) == len(theirs) and all(fuzz.ratio(a, b) >= _WORD for a, b in zip(ours, theirs, strict=True))
+    return typed[0] == name[0] and (alike or typed.replace(" ", "") == name.replace(" ", ""))
 
 
 def nearest(connection: sqlite3.Connection, text: str, kinds: Sequence[str]) -> list[str]:

@@ -131,6 +131,7 @@ id,ligand,metal,strength,log10_k,precipitates
 bi-0001,edta-4minus,calcium-ion,strong,10.65,no
 bi-0002,edta-4minus,zinc-ion,strong,16.5,no
 """,
+    "equilibrium_constants": "id,product,phase,reaction,log10_k\neq-0001,zinc-hydroxide,dissolved,zinc-ion - hydron,-8.997\n",
     "inhibition": "id,agent,target,strength\nin-0001,fluoride-ion,enolase,complete\n",
     "measurands": """\
 id,analyte,species,relation
@@ -275,6 +276,8 @@ def write_miniature(root: Path) -> Miniature:
     for metadata in sorted((REPOSITORY / "ontology" / "facts").glob("*.csv-metadata.json")):
         shutil.copy(metadata, facts / metadata.name)
         name = metadata.name.removesuffix(".csv-metadata.json")
+        if name not in TABLES:
+            raise KeyError(f"give the miniature a row of the table {name}, in tests/miniature.py")
         (facts / f"{name}.csv").write_text(_widened(metadata, TABLES[name]), encoding="utf-8")
     demonstration = root / "ontology" / "demonstration"
     demonstration.mkdir()

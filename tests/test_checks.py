@@ -124,7 +124,7 @@ def test_a_shape_refuses_a_node_that_the_tables_would_not_let_through(
 def test_the_unbroken_miniature_breaks_no_shape_and_no_check(small_sources: Miniature) -> None:
     dataset = _dataset(_quads(small_sources))
     problems, shapes, nodes = check_shapes(dataset, small_sources.root / "ontology" / "shapes.ttl")
-    assert problems == [] and shapes == 13 and nodes > 40
+    assert problems == [] and shapes >= 13 and nodes > 40
     assert check_queries(dataset, small_sources.root / "queries" / "checks") == []
 
 

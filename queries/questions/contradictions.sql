@@ -7,4 +7,4 @@ JOIN effect e ON e.id = k.effect
 JOIN concept c ON c.id = e.cause
 JOIN concept a ON a.id = e.analyte
 LEFT JOIN contradictions x ON x.id = k.explanation
-GROUP BY e.id ORDER BY explanation IS NOT NULL, c.label, a.label, e.id
+GROUP BY e.id ORDER BY count(x.id) > 0, c.label, a.label, e.id

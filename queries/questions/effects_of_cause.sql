@@ -1,8 +1,8 @@
 -- answers: what an additive or another factor does to every analyte, as published and as derived
 -- parameters: cause (id)
 -- Effects recorded for a broader or a narrower cause count too; `cause` says for which.
-SELECT e.*, c.label AS cause_label, a.label AS analyte_label, a.kind AS analyte_kind, m.label AS mechanism_label,
-       mt.label AS method_label, ma.label AS material_label
+SELECT c.label AS cause_label, a.label AS analyte_label, a.kind AS analyte_kind, m.label AS mechanism_label,
+       mt.label AS method_label, ma.label AS material_label, e.*
 FROM effect e
 JOIN concept c ON c.id = e.cause
 JOIN concept a ON a.id = e.analyte

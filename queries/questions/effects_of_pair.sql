@@ -1,7 +1,7 @@
 -- answers: what one cause does to one analyte, as published and as derived
 -- parameters: cause (id), analyte (id)
-SELECT e.*, c.label AS cause_label, a.label AS analyte_label, m.label AS mechanism_label,
-       mt.label AS method_label, ma.label AS material_label, m.definition AS mechanism_definition
+SELECT c.label AS cause_label, a.label AS analyte_label, m.label AS mechanism_label,
+       mt.label AS method_label, ma.label AS material_label, m.definition AS mechanism_definition, e.*
 FROM effect e
 JOIN concept c ON c.id = e.cause
 JOIN concept a ON a.id = e.analyte

@@ -1,6 +1,6 @@
 -- answers: how long an analyte stays true in which material, state and temperature
 -- parameters: analyte (id)
-SELECT s.*, m.label AS material_label, a.label AS analyte_label, f.sentence
+SELECT m.label AS material_label, a.label AS analyte_label, f.sentence, s.*
 FROM stability s
 JOIN materials m ON m.id = s.material
 JOIN concept a ON a.id = s.analyte

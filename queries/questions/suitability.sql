@@ -1,6 +1,6 @@
 -- answers: which specimen materials suit an analyte
 -- parameters: analyte (id)
-SELECT s.*, m.label AS material_label, m.additive AS additive, a.label AS analyte_label
+SELECT m.label AS material_label, m.additive AS additive, a.label AS analyte_label, s.*
 FROM suitability s
 JOIN materials m ON m.id = s.material
 JOIN concept a ON a.id = s.analyte
