@@ -46,7 +46,9 @@ def _commands(top: argparse.ArgumentParser, prefix: str = "tubelore") -> Iterato
 def _arguments(command: argparse.ArgumentParser) -> Iterator[str]:
     listed = [a for a in command._actions if not isinstance(a, argparse._SubParsersAction | argparse._HelpAction)]
     for action in listed:
-        name = " ".join(filter(None, [action.option_strings[-1] if action.option_strings else "", action.metavar or ("" if action.option_strings else action.dest)]))
+        option = action.option_strings[-1] if action.option_strings else ""
+        value = str(action.metavar or ("" if option else action.dest))
+        name = f"{option} {value}".strip()
         yield f"- `{name}`: {action.help}"
     if listed:
         yield ""

@@ -26,7 +26,7 @@ def sentence(template: str, words: Mapping[str, str]) -> str:
     """Fill a sentence template.
 
     Parts in square brackets are left out when one of their fields is empty. A range whose ends are
-    equal, or that has one end only, is said as one figure.
+    equal, or that has one end only, is said as one figure; the unit 1 is not said.
 
     Args:
         template: text with ``{field}`` and ``[optional part]``.
@@ -39,6 +39,8 @@ def sentence(template: str, words: Mapping[str, str]) -> str:
     figure = low if low == high or not high else high if not low else f"{low} to {high}"
     values = {**words, "range": figure}
     text = template.replace("{low} to {high}", "{range}")
+    if words.get("unit") == "1":
+        text = text.replace(" {unit}", "")
     text = _OPTIONAL.sub(lambda m: _fill(m.group(1), values) if _complete(m.group(1), values) else "", text)
     text = " ".join(_fill(text, values).split()).strip(" ;,")
     return text[:1].upper() + text[1:]

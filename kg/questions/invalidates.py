@@ -51,16 +51,21 @@ def invalidates(connection: sqlite3.Connection, additive: str, material: str | N
     spoiled = [listed[0]["analyte"] for kind in ("unusable", "limited", "disputed", "expected") for listed in groups[kind]]
     tests = _tests(connection, [listed[0]["analyte"] for listed in groups["unusable"]], [listed[0]["analyte"] for listed in groups["limited"]])
     sections += tests
-    unusable, limited = len(groups["unusable"]), len(groups["limited"])
-    where = f" in {matter.label}" if matter else ""
-    headline = (f"{cause.label}{where} makes {unusable} analytes or groups unsuitable and limits {limited}; "
-                f"{len(groups['expected'])} more are expected from chemistry, and on {len(groups['disputed'])} sources disagree."
-                if spoiled else f"Nothing is recorded that {cause.label}{where} spoils; that is not known, not harmless.")
+    where = f" on {inside(matter.label)}" if matter else ""
+    headline = f"{cause.label}{where} {_counted(groups)}." if spoiled else (
+        f"Nothing is recorded that {inside(cause.label)}{where} spoils; that is not known, not harmless.")
     others = f" {len(groups['elsewhere'])} tests on urine and other specimens would change too." if groups["elsewhere"] else ""
     unknowns = (f"{len(groups['harmless'])} analytes or groups are published as not changed; every other analyte is not known.{others}",)
     return Answer("invalidates", understood(cause, *([matter] if matter else [])),
                   "spoils" if spoiled else "not-known", headline, tuple(sections), (), (), unknowns,
                   cite(connection, used), versions=versions(connection))
+
+
+def _counted(groups: dict[str, list[list[Row]]]) -> str:
+    """Say how many analytes fall under each judgement, leaving out what is empty."""
+    phrases = {"unusable": "makes {} analytes or groups unsuitable", "limited": "limits {} analytes or groups",
+               "disputed": "is judged differently by sources for {}", "expected": "is expected by chemistry to change {} more"}
+    return join(phrase.format(len(groups[kind])) for kind, phrase in phrases.items() if groups[kind])
 
 
 def judge(effects: list[Row]) -> str:

@@ -50,7 +50,8 @@ def why(connection: sqlite3.Connection, what: str, cause: str) -> Answer:
     used: dict[str, str] = {}
     published = [e for e in effects if e["status"] == "asserted"]
     derived = [e for e in effects if e["status"] == "derived"]
-    because = _because(connection, derived, published, used)
+    near = {c for cause, _ in causes_of(connection, source) for c in _broader(connection, cause)}
+    because = _because(connection, [e for e in derived if e["cause"] in near] or derived, published, used)
     sections = _sections(connection, target, source, published, derived, used)
     verdict, headline = _verdict(target, source, published, derived)
     return Answer("why", understood(target, source), verdict, headline, tuple(sections), tuple(because),
@@ -79,6 +80,10 @@ def _because(connection: sqlite3.Connection, derived: list[Row], published: list
                 text = f"{effect['mechanism_label']}: {effect['mechanism_definition']}"
                 links.append(Link(text if text.endswith(".") else f"{text}.", "published", effect["id"], "", (effect["source"],)))
     return links
+
+
+def _broader(connection: sqlite3.Connection, concept: str) -> set[str]:
+    return {row["broader"] for row in connection.execute("SELECT broader FROM closure WHERE narrower = ?", (concept,))}
 
 
 def _same(direction: str) -> str:
