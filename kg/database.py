@@ -32,7 +32,10 @@ def open_database(path: str | None = None) -> sqlite3.Connection:
     path = path or paths.database_path()
     if not os.path.exists(path):
         raise DatabaseError(f"{path}: there is no database here; run 'tubelore build' first")
-    connection = sqlite3.connect(f"file:{_as_uri(path)}?mode=ro", uri=True, check_same_thread=False)
+    try:
+        connection = sqlite3.connect(f"file:{_as_uri(path)}?mode=ro", uri=True, check_same_thread=False)
+    except sqlite3.OperationalError as error:
+        raise DatabaseError(f"{path}: this is not a database of Tubelore; run 'tubelore build'") from error
     try:
         connection.execute("SELECT value FROM build_info WHERE key = 'data_version'").fetchone()[0]
     except (sqlite3.DatabaseError, TypeError) as error:

@@ -19,7 +19,7 @@ def fold(text: str) -> str:
     decomposed = unicodedata.normalize("NFKD", text.casefold())
     plain = "".join(c for c in decomposed if not unicodedata.combining(c))
     plain = plain.replace("α", "alpha").replace("β", "beta").replace("γ", "gamma")
-    return " ".join(re.sub(r"[^a-z0-9.%]+", " ", plain).replace(" . ", " ").split())
+    return " ".join(word for word in re.sub(r"[^a-z0-9.%]+", " ", plain).split() if word != ".")
 
 
 def sentence(template: str, words: Mapping[str, str]) -> str:
@@ -37,7 +37,8 @@ def sentence(template: str, words: Mapping[str, str]) -> str:
     """
     low, high = words.get("low", ""), words.get("high", "")
     figure = low if low == high or not high else high if not low else f"{low} to {high}"
-    values = {**words, "range": figure}
+    # the braces of UCUM annotations are not for people, and would be filled as if they were fields
+    values = {name: re.sub(r"[{}]", "", word) for name, word in {**words, "range": figure}.items()}
     text = template.replace("{low} to {high}", "{range}")
     if words.get("unit") == "1":
         text = text.replace(" {unit}", "")

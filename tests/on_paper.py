@@ -30,3 +30,8 @@ def mappings(name: str) -> list[dict[str, str]]:
     """Return the rows of ``ontology/mappings/NAME.sssom.tsv`` without its commented head."""
     with (MAPPINGS / f"{name}.sssom.tsv").open(encoding="utf-8", newline="") as file:
         return list(csv.DictReader((line for line in file if not line.startswith("#")), delimiter="\t"))
+
+
+def words(text: str) -> set[str]:
+    """Return the words of a text."""
+    return set(text.split())

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+
 from tests.miniature import Miniature
 
 Contents = Callable[[Path], dict[str, bytes]]

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import pytest
+
 from tests.miniature import REPOSITORY, Miniature, write_miniature, write_table
 
 HOSTILE = "<script>alert(1)</script>"

@@ -11,6 +11,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+
 from tests.miniature import REPOSITORY, Miniature, run_command, write_table
 
 Contents = Callable[[Path], dict[str, bytes]]

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pyoxigraph as ox
 import pytest
-from tests.miniature import REPOSITORY, Miniature
 
 from kg import terms
 from kg.checks import check_queries, check_shapes
 from kg.graph import DERIVED_GRAPH, Dataset, table_quads, vocabulary_quads
 from kg.problem import BuildError, Problem
 from kg.tables import load_tables, read_rows
+from tests.miniature import REPOSITORY, Miniature
 
 SKOS = terms.PREFIXES["skos"]
 PROV = terms.PREFIXES["prov"]

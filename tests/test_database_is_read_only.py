@@ -9,9 +9,9 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from tests.miniature import Miniature
 
 from kg.database import DatabaseError, open_database
+from tests.miniature import Miniature
 
 REFUSED = {
     "INSERT": "INSERT INTO build_info VALUES ('a', 'b')",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import random
 import re
 import tempfile
@@ -12,7 +13,6 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
-from tests.miniature import Miniature, write_miniature, write_table
 
 from kg.build import Sources
 from kg.catalogue import read as read_catalogue
@@ -23,6 +23,7 @@ from kg.mappings import read_mappings
 from kg.problem import BuildError, Problem
 from kg.tables import Column, Row, Table, check_references, is_unit, load_tables, read_rows
 from kg.wording import fold, inside, magnitude, sentence
+from tests.miniature import REPOSITORY, Miniature, write_miniature, write_table
 
 PLENTY = settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 FEW = settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -34,9 +35,10 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Miniature:
     return write_miniature(tmp_path_factory.mktemp("miniature") / "checkout")
 
 
-@pytest.fixture(scope="module")
-def tables(small: Miniature) -> dict[str, Table]:
-    return {table.name: table for table in load_tables(small.sources.ontology / "facts")}
+@functools.cache
+def _tables() -> dict[str, Table]:
+    """The tables by name; not a fixture, because Hypothesis would print all of it for each example."""
+    return {table.name: table for table in load_tables(REPOSITORY / "ontology" / "facts")}
 
 
 # One broken field
@@ -67,9 +69,8 @@ def _breakings(column: Column) -> st.SearchStrategy[str]:
 
 @PLENTY
 @given(data=st.data())
-def test_any_row_with_one_field_broken_is_refused_by_its_number(data: st.DataObject, small: Miniature,
-                                                                tables: dict[str, Table]) -> None:
-    table = data.draw(st.sampled_from(sorted(tables.values(), key=lambda t: t.name)))
+def test_any_row_with_one_field_broken_is_refused_by_its_number(data: st.DataObject, small: Miniature) -> None:
+    table = _tables()[data.draw(st.sampled_from(sorted(_tables())))]
     rows = small.rows(table.name)
     number = data.draw(st.integers(2, len(rows)))
     column = data.draw(st.sampled_from(table.columns))
@@ -79,7 +80,7 @@ def test_any_row_with_one_field_broken_is_refused_by_its_number(data: st.DataObj
         write_table(broken, rows)
         good, problems = read_rows(table, broken)
     if not problems:
-        others = [row for other in tables.values() if other is not table for row in read_rows(other)[0]]
+        others = [row for other in _tables().values() if other is not table for row in read_rows(other, small.table(other.name))[0]]
         problems = check_references([*others, *good])
     assert (table.path.name, number, column.name) in {(p.where, p.row, p.field) for p in problems}
     assert {p.row for p in problems if p.where == table.path.name} == {number}
@@ -105,14 +106,14 @@ def _only_problems(read: Callable[[Path], list[Problem]], content: bytes) -> Non
             assert 0 <= problem.row <= content.count(b"\n") + content.count(b"\r") + 1
 
 
-@settings(parent=PLENTY, max_examples=120)
+@settings(parent=PLENTY, max_examples=200)
 @given(content=_FILES, header=st.booleans())
 @example(content=b'"', header=True)
 @example(content=b"a\x00b", header=True)
 @example(content=b"\xff\xfe", header=False)
 @example(content=b"a,b\r\rc", header=True)
-def test_the_table_reader_never_raises_whatever_the_file_holds(content: bytes, header: bool, tables: dict[str, Table]) -> None:
-    table = tables["composition"]
+def test_the_table_reader_never_raises_whatever_the_file_holds(content: bytes, header: bool) -> None:
+    table = _tables()["composition"]
     first = ",".join(column.name for column in table.columns).encode() + b"\n" if header else b""
     _only_problems(lambda path: read_rows(table, path)[1], first + content)
 
@@ -170,9 +171,8 @@ def test_letter_case_and_blanks_do_not_matter_to_a_name(text: str) -> None:
 
 @PLENTY
 @given(data=st.data())
-def test_no_sentence_of_any_table_leaves_a_brace_a_bracket_of_its_own_or_a_double_blank(data: st.DataObject,
-                                                                                      tables: dict[str, Table]) -> None:
-    table = data.draw(st.sampled_from(sorted(tables.values(), key=lambda t: t.name)))
+def test_no_sentence_of_any_table_leaves_a_brace_a_bracket_of_its_own_or_a_double_blank(data: st.DataObject) -> None:
+    table = _tables()[data.draw(st.sampled_from(sorted(_tables())))]
     word = st.text(st.characters(categories=["L", "N"]), max_size=8)
     words = {column.name: data.draw(word) for column in table.columns}
     said = sentence(table.sentence, words)

@@ -11,6 +11,7 @@ from typing import Any
 import csvw
 import pyoxigraph as ox
 import pytest
+
 from tests.miniature import REPOSITORY, Miniature
 
 VOCAB = "https://w3id.org/tubelore/vocab#"

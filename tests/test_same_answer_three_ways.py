@@ -142,7 +142,7 @@ def test_effects_of_a_pair(connection: sqlite3.Connection, store: ox.Store, by_h
            {effect for effect in by_hand.effects() if effect[1] in causes and effect[2] in analytes})
 
 
-@pytest.mark.parametrize("analyte", ["potassium", "glucose", "aptt", "clotting-factors", "urine-ph"])
+@pytest.mark.parametrize("analyte", ["potassium", "glucose", "aptt", "electrolytes", "urine-ph"])
 def test_effects_on_an_analyte(connection: sqlite3.Connection, store: ox.Store, by_hand: ByHand, analyte: str) -> None:
     analytes = by_hand.broader(analyte) | by_hand.narrower(analyte)
     _agree(by_sql(connection, "effects_on_analyte", f"id {EFFECT}", analyte=analyte),
@@ -159,7 +159,7 @@ def test_suitability(connection: sqlite3.Connection, store: ox.Store, by_hand: B
             if r["analyte"] in wanted})
 
 
-@pytest.mark.parametrize("analyte", ["potassium", "glucose", "lactate", "full-blood-count", "urine-sediment"])
+@pytest.mark.parametrize("analyte", ["potassium", "glucose", "lactate", "haemoglobin", "urine-sediment"])
 def test_stability(connection: sqlite3.Connection, store: ox.Store, by_hand: ByHand, analyte: str) -> None:
     wanted = by_hand.broader(analyte)
     _agree(by_sql(connection, "stability", "id analyte material state temperature outcome limit limit_unit", analyte=analyte),

@@ -101,7 +101,7 @@ CONVERSIONS = [
     # icsh-1993, abstract: 1.5 to 2.2 mg/mL of the salt is 3.7 to 5.4 umol/mL
     ("k2-edta, lower limit", 1.5, K2EDTA_DIHYDRATE, 3.7),
     ("k2-edta, upper limit", 2.2, K2EDTA_DIHYDRATE, 5.4),
-    # design of the tube: 1.8 mg/mL of the dihydrate
+    # usual dose, 1.8 mg/mL of the dihydrate; common practice
     ("k2-edta, usual", 1.8, K2EDTA_DIHYDRATE, 4.45),
     # 3.2 % and 3.8 % trisodium citrate dihydrate: 109 and 129 mmol/L (reneke-1998, abstract)
     ("citrate 3.2 %", 32.0, TRISODIUM_CITRATE_DIHYDRATE, 109),
@@ -121,7 +121,7 @@ CONVERSIONS = [
     ("acd b, citric acid", 4.4, CITRIC_ACID, 22.9),
 ]
 _BOTH_STAND = {
-    # what: (additive, unit of the mass, unit of the amount) under which tube_specifications.csv has both figures
+    # what: (additive, end of the range) under which tube_specifications.csv has both figures
     "edta, lower limit": ("k2-edta", "low"), "edta, upper limit": ("k2-edta", "high"),
     "k2-edta, lower limit": ("k2-edta", "low"), "k2-edta, upper limit": ("k2-edta", "high"),
     "fluoride, lower limit": ("sodium-fluoride-potassium-oxalate", "low"),
@@ -179,9 +179,9 @@ def test_the_pharmacopoeial_citrate_dextrose_solutions_are_as_printed() -> None:
     # usp-acd, read: A = citric acid 7.3, citrate 22.0, glucose 24.5 g/L; B = 4.4, 13.2, 14.7 g/L
     held = {(row["additive"], row["species"]): row["low"] for row in table("composition")
             if row["source"] == "usp-acd" and row["unit"] == "g/L"}
-    a, b = "acid-citrate-dextrose-a", "acid-citrate-dextrose-b"
-    assert [float(held[a, s]) for s in ("citric-acid", "trisodium-citrate-dihydrate", "d-glucose-monohydrate")] == [7.3, 22.0, 24.5]
-    assert [float(held[b, s]) for s in ("citric-acid", "trisodium-citrate-dihydrate", "d-glucose-monohydrate")] == [4.4, 13.2, 14.7]
+    parts = ("citric-acid", "trisodium-citrate-dihydrate", "d-glucose-monohydrate")
+    assert [float(held["acid-citrate-dextrose-a", part]) for part in parts] == [7.3, 22.0, 24.5]
+    assert [float(held["acid-citrate-dextrose-b", part]) for part in parts] == [4.4, 13.2, 14.7]
 
 
 def test_a_report_that_prints_another_citric_acid_for_solution_b_is_kept_beside_the_pharmacopoeia() -> None:
@@ -194,7 +194,8 @@ def test_a_report_that_prints_another_citric_acid_for_solution_b_is_kept_beside_
 def test_counts_of_cations_per_mole_follow_from_the_formula_of_the_salt() -> None:
     # stoichiometry of the salts: formula of each species read by molmass
     species = by_id("species")
-    per_mole = {(row["additive"], row["species"]): row["per_mole"] for row in table("composition") if row["relation"] == "releases"}
+    per_mole = {(row["additive"], row["species"]): row["per_mole"] for row in table("composition")
+                if row["relation"] == "releases"}
     for additive, salt, element, ion in (
             ("k2-edta", "edetate-dipotassium-dihydrate", "K", "potassium-ion"),
             ("k3-edta", "edetate-tripotassium-dihydrate", "K", "potassium-ion"),
@@ -206,7 +207,8 @@ def test_counts_of_cations_per_mole_follow_from_the_formula_of_the_salt() -> Non
         assert int(per_mole[additive, ion]) == count, additive
 
 
-@pytest.mark.parametrize(("additive", "low", "high"), [("sodium-citrate-3.2", 3, 6), ("k2-edta", 8, 10), ("lithium-heparin", 8, 10)])
+@pytest.mark.parametrize(("additive", "low", "high"), [
+    ("sodium-citrate-3.2", 3, 6), ("k2-edta", 8, 10), ("lithium-heparin", 8, 10)])
 def test_inversions_lie_where_the_trade_has_them(additive: str, low: int, high: int) -> None:
     # common practice: citrate 3 to 4 (clsi-h21, from memory: to 6), other additives 8 to 10
     figures = [row for row in table("tube_specifications") if row["additive"] == additive and row["quantity"] == "inversions"

@@ -53,6 +53,7 @@ class Reactions:
     phase: NDArray[np.str_]
 
     def __len__(self) -> int:
+        """Return the number of reactions."""
         return len(self.products)
 
     def only(self, chosen: NDArray[np.bool_], components: NDArray[np.bool_]) -> Reactions:

@@ -55,6 +55,7 @@ class Speciations:
     residual: Array
 
     def __len__(self) -> int:
+        """Return the number of specimens."""
         return len(self.free)
 
     def __getitem__(self, index: int) -> Speciation:
@@ -65,6 +66,7 @@ class Speciations:
                           int(self.iterations[index]), float(self.residual[index]))
 
     def __iter__(self) -> Iterator[Speciation]:
+        """Return the specimens one by one."""
         return (self[index] for index in range(len(self)))
 
     def free_of(self, component: str) -> Array:
@@ -117,9 +119,8 @@ def solve_many(totals: Mapping[str, ArrayLike], pH: ArrayLike = 7.4, temperature
     dissolved = _possible(constants.dissolved, present)
     solid = _allowed(_possible(constants.solids, present), solids, constants)
     charge = constants.charge[present]
-    ln_k, ln_solid = (np.broadcast_to(conditional_log10_k(part, charge, *conditions) * LN10, (size, len(part)))
-                      for part in (dissolved, solid))
-    balance = Balance(np.vstack([np.eye(len(charge)), dissolved.counts]), np.hstack([np.zeros((size, len(charge))), ln_k]),
+    ln_k, ln_solid = (conditional_log10_k(part, charge, *conditions) * LN10 for part in (dissolved, solid))
+    balance = Balance(np.vstack([np.eye(len(charge)), dissolved.counts]), np.hstack([np.zeros((len(ln_k), len(charge))), ln_k]),
                       solid.counts, ln_solid, amounts)
     names = tuple(name for name, is_present in zip(constants.components, present, strict=True) if is_present)
     return _result(balance, balance.solve(), names, dissolved, solid)
