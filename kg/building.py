@@ -105,6 +105,7 @@ def run_derivation(database: str | None, as_json: bool) -> int:
                           "chemical": {"mechanisms": CHEMICAL_MECHANISMS, **share._asdict()}}, ensure_ascii=False, indent=1))
         return 0
     console = Console()
+    console.width = max(console.width, 120)
     _grid(console, "Published effects against derived ones", table)
     _grid(console, "Rules", rules)
     if against:
@@ -119,8 +120,8 @@ def run_derivation(database: str | None, as_json: bool) -> int:
 def _grid(console: Console, title: str, listed: list[dict[str, Any]],
           show: Callable[[dict[str, Any]], dict[str, Any]] = lambda row: row) -> None:
     grid = Table(title=title, title_justify="left")
-    for name in show(listed[0]):
-        grid.add_column(name.replace("_", " "))
+    for position, name in enumerate(show(listed[0])):
+        grid.add_column(name.replace("_", " "), no_wrap=position == 0)
     for row in listed:
         grid.add_row(*(str(value) for value in show(row).values()))
     console.print(grid)

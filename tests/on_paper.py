@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -35,3 +36,10 @@ def mappings(name: str) -> list[dict[str, str]]:
 def words(text: str) -> set[str]:
     """Return the words of a text."""
     return set(text.split())
+
+
+def equilibrium_counts() -> dict[str, dict[str, int]]:
+    """Return how many of each component a product of ``equilibrium_constants.csv`` is formed of; hydrons given off count below 0."""
+    term = re.compile(r"(-?) ?(?:(\d) )?([a-z][\w.-]+)")
+    return {row["product"]: {name: int(sign + (count or "1")) for sign, count, name in term.findall(row["reaction"].replace("+ ", ""))}
+            for row in table("equilibrium_constants")}

@@ -125,11 +125,10 @@ def test_oxalate_takes_calcium(connection: sqlite3.Connection, additive: str) ->
 
 
 def test_oxalate_is_said_to_take_calcium_by_precipitation(connection: sqlite3.Connection) -> None:
-    # calcium oxalate falls out: thermochimie-12a, read
+    # calcium oxalate falls out: thermochimie-12a, read; a little stays dissolved as the complex
     proofs = [link for link in why(connection, "calcium-total", "potassium-oxalate").because
               if link.kind == "conclusion" and ".calcium-total." in link.id]
-    assert proofs
-    assert all(".precipitation." in link.id for link in proofs)
+    assert any(".precipitation." in link.id for link in proofs)
 
 
 STRIP = ["urine-ph", "urine-protein-strip", "urine-glucose", "urine-ketones", "urine-blood", "urine-bilirubin", "urine-urobilinogen",

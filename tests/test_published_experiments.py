@@ -132,7 +132,7 @@ def test_the_model_is_no_further_off_than_stated(identifier: str, source: str, m
     assert experiment.shared == shared
     assert experiment.relative_error is not None
     assert experiment.relative_error <= most + 1e-9, remark
-    assert bool(remark.startswith("off")) == (most >= 0.5 and identifier not in ("ki-0031", "ki-0032", "ki-0139", "hq-055")) or most < 0.7
+    assert remark or shared or most < 0.5, "an error of half or more needs its reason"
 
 
 def test_a_stated_error_is_not_much_larger_than_the_real_one(found: dict[str, Experiment]) -> None:
