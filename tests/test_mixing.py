@@ -261,5 +261,5 @@ def test_a_fluid_of_the_graph_is_read_with_the_middle_of_what_sources_say(connec
     # fluid-table-pmc4568103 (read) for saline; lobo-2013-book and fluid-table-pmc6532631 (read) for the potassium of compound lactate
     assert mixing.fluid_of(connection, "sodium-chloride-0.9") == {"chloride-ion": 154, "potassium-ion": 0, "sodium-ion": 154}
     assert mixing.fluid_of(connection, "compound-sodium-lactate")["potassium-ion"] == pytest.approx(5.2)
-    with pytest.raises(ValueError, match="^fluid: "):
+    with pytest.raises(ValueError, match=r"^fluid: "):
         mixing.fluid_of(connection, "tea")

@@ -18,7 +18,10 @@ _REFERRING = (
     ("What it measures", "SELECT id FROM measurands WHERE analyte = :c OR species = :c"),
     ("What methods require", "SELECT id FROM requirements WHERE method = :c OR species = :c"),
     ("What it uses up and sets free", "SELECT id FROM process_turnover WHERE process = :c OR species = :c"),
-    ("Tube figures", "SELECT id FROM tube_specifications WHERE additive = :c OR container = :c"),
+    ("Tube figures", "SELECT id FROM tube_specifications WHERE additive = :c OR container = :c OR additive IN "
+                     "(SELECT additives FROM containers WHERE id = :c)"),
+    ("Blood culture", "SELECT id FROM culture_rules WHERE :c IN ('sodium-polyanethole-sulfonate', 'blood-culture') AND "
+                      "(:c = 'blood-culture' OR topic = 'anticoagulant')"),
     ("Composition of the fluid", "SELECT id FROM fluid_composition WHERE fluid = :c"),
     ("Limits and variation", "SELECT id FROM reference_limits WHERE analyte = :c UNION SELECT id FROM variation WHERE analyte = :c"),
     ("What to look for and what to do", "SELECT id FROM actions WHERE factor = :c"),

@@ -11,7 +11,8 @@ from kg.questions.common import analytes_of, note, understood
 from kg.wording import inside, magnitude
 
 Row = sqlite3.Row
-ANY_TEST = "any-test"
+GENERAL = ("any-test", "blood-tests")
+"""Groups whose rules hold for so many tests that they come last."""
 _STATES = {"unseparated": "On the cells", "separated": "Taken off the cells", "not-applicable": "Without cells",
            "not-stated": "Cells not stated"}
 _OUTCOMES = {"stable-for": "stable for at least", "unstable-after": "stable up to", "changed-at": "changed at",
@@ -49,21 +50,20 @@ def handling_sections(connection: sqlite3.Connection, target: names.Name, used: 
     rules: list[Row] = []
     limits: list[Row] = []
     others: list[Row] = []
-    for analyte, _ in analytes_of(connection, target):
+    for analyte in _all_meant(connection, target):
         others += rows(connection, "specimen_rules", analyte=analyte)
         rules += rows(connection, "handling", analyte=analyte)
         limits += rows(connection, "stability", analyte=analyte)
     sections = []
-    own = {r["id"]: r for r in rules if r["analyte"] != ANY_TEST}
-    general = {r["id"]: r for r in rules if r["analyte"] == ANY_TEST}
+    own = {r["id"]: r for r in rules if r["analyte"] not in GENERAL}
+    general = {r["id"]: r for r in rules if r["analyte"] in GENERAL}
     if own:
         near = sorted(own.values(), key=lambda r: r["distance"])
         sections.append(Section("Handling", tuple(_rule(r, used) for r in near)))
     if others:
-        sections.append(Section("Rules for the specimen", tuple(_other(r, used) for r in {r["id"]: r for r in others}.values())))
+        sections.append(Section("Rules for the specimen", tuple(_other(r, used) for r in {r["sentence"]: r for r in others}.values())))
     if general:
-        items = tuple(_rule(r, used) for r in general.values())
-        sections.append(Section("Handling of any test", items))
+        sections.append(Section("Handling of any test", tuple(_rule(r, used) for r in general.values())))
     for state, title in _STATES.items():
         of_state = {r["id"]: r for r in limits if r["state"] == state}.values()
         if of_state:
@@ -81,6 +81,15 @@ def _rule(row: Row, used: dict[str, str]) -> Item:
     text += f". Otherwise: {row['consequence']}" if row["consequence"] else ""
     return Item(text, {"id": row["id"], "requirement": row["requirement"], "requirement_label": row["requirement_label"],
                        "value": row["value"], "unit": row["unit"]}, (row["source"],))
+
+
+def _all_meant(connection: sqlite3.Connection, target: names.Name) -> list[str]:
+    """Return the analytes of a test, or a group with its members."""
+    listed = [analyte for analyte, _ in analytes_of(connection, target)]
+    if target.kind == "AnalyteGroup" and target.id not in GENERAL:
+        listed += [r["narrower"] for r in connection.execute(
+            "SELECT narrower FROM closure WHERE broader = ? AND distance > 0 ORDER BY narrower", (target.id,))]
+    return listed
 
 
 def _other(row: Row, used: dict[str, str]) -> Item:

@@ -141,7 +141,7 @@ def _verdict(target: names.Name, source: names.Name, published: list[Row], deriv
         sure = [way for way in moved if way != "variable"] or ["variable"]
         way = join(DIRECTIONS[w] for w in sorted(sure, key=lambda w: -moved[w]))
         mechanisms = join(dict.fromkeys(inside(e["mechanism_label"]) for e in published
-                                        if e["mechanism_label"] and e["direction"] in MOVES))
+                                        if e["mechanism_label"] and _same(e["direction"]) in sure))
         through = f" through {mechanisms}" if mechanisms else "; the mechanism is not stated"
         count = sum(moved.values())
         against = f" Of {count + still} published findings, {still} saw no change." if still else ""
