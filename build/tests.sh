@@ -6,7 +6,6 @@ cd "$(dirname "$0")/.."
 make_environment .venv
 .venv/bin/python -m pip install --quiet --disable-pip-version-check -e '.[test]'
 .venv/bin/ruff check .
-.venv/bin/ruff format --check .
 .venv/bin/mypy
 
 # The built wheel, installed alone and without the extras for tests, answers a question.

@@ -63,7 +63,7 @@ def check_shapes(dataset: Dataset, shapes_path: Path) -> tuple[list[Problem], in
     return sorted(set(problems)), len(targets), len(focus)
 
 
-def _misspelt(shapes: "rdflib.Graph", data: "rdflib.Graph", paths: Collection[str]) -> str:
+def _misspelt(shapes: rdflib.Graph, data: rdflib.Graph, paths: Collection[str]) -> str:
     """Say which word keeps a shape from checking anything; SHACL itself passes over what it does not know."""
     import rdflib
     from rdflib import RDF, SH
@@ -83,7 +83,7 @@ def _misspelt(shapes: "rdflib.Graph", data: "rdflib.Graph", paths: Collection[st
 _ALWAYS = {terms.RDF_TYPE, terms.PREFIXES["rdfs"] + "subClassOf", terms.VOCAB + "file", terms.VOCAB + "row"}
 
 
-def _as_rdflib(dataset: Dataset, properties: Collection[str]) -> "rdflib.Graph":
+def _as_rdflib(dataset: Dataset, properties: Collection[str]) -> rdflib.Graph:
     """Copy the statements that the shapes look at; rdflib is slow, and the rest cannot fail them."""
     import rdflib
 
@@ -106,7 +106,7 @@ def _as_rdflib(dataset: Dataset, properties: Collection[str]) -> "rdflib.Graph":
     return graph
 
 
-def _place(data: "rdflib.Graph", node: object) -> tuple[str, int]:
+def _place(data: rdflib.Graph, node: object) -> tuple[str, int]:
     import rdflib
 
     subject = rdflib.URIRef(str(node).replace(terms.EVIDENCE, terms.ID))

@@ -75,6 +75,7 @@ urine-glucose,"Glucose, urine",,urinalysis,substance concentration,mmol/L,,
     "analyte_groups": """\
 id,label,members
 any-test,Any test,
+blood-tests,Tests on blood,
 blood-concentrations,Concentrations in blood,
 other-specimen-tests,Tests of other specimens,
 electrolytes,Electrolytes,potassium;calcium-total
