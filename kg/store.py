@@ -82,7 +82,7 @@ _STANDARD = {
 """Columns whose properties come from other vocabularies."""
 
 
-def write_facts(connection: sqlite3.Connection, rows: Rows, words: "Words") -> None:
+def write_facts(connection: sqlite3.Connection, rows: Rows, words: Words) -> None:
     """Write every row of every table, the concepts among them, and each row as a sentence."""
     for name, table_rows in rows.items():
         if not table_rows:
@@ -240,7 +240,7 @@ def write_names(connection: sqlite3.Connection, rows: Rows, mappings: Iterable[t
     _insert(connection, "mapping", ["subject", "predicate", "system", "code", "display", "basis"], sorted(mappings))
 
 
-def hierarchy(rows: Rows, dataset: Dataset) -> "networkx.DiGraph[str]":
+def hierarchy(rows: Rows, dataset: Dataset) -> networkx.DiGraph[str]:
     """Return the graph of ``broader`` and of membership, stated or derived, from the narrower to the broader."""
     import networkx
 
@@ -260,7 +260,7 @@ def hierarchy(rows: Rows, dataset: Dataset) -> "networkx.DiGraph[str]":
     return graph
 
 
-def write_closure(connection: sqlite3.Connection, graph: "networkx.DiGraph[str]") -> None:
+def write_closure(connection: sqlite3.Connection, graph: networkx.DiGraph[str]) -> None:
     """Write the closure of a hierarchy, each concept at distance 0 of itself."""
     import networkx
 
