@@ -99,7 +99,7 @@ GRAPH = [
      ("analytes.csv", 2)),
     ("the analyte needs one discipline", _without(terms.ID + "potassium", terms.VOCAB + "discipline"), ("analytes.csv", 2)),
     ("a member of a group is an analyte", _with(terms.ID + "electrolytes", terms.VOCAB + "member", _node(terms.ID + "k2-edta")),
-     ("analyte_groups.csv", 5)),
+     ("analyte_groups.csv", 6)),
     ("a mechanism needs a definition", _without(terms.ID + "chelation", SKOS + "definition"), ("mechanisms.csv", 3)),
     ("a container holds additives", _with(terms.ID + "tube-plain", terms.VOCAB + "additive", _node(terms.ID + "serum")),
      ("containers.csv", 3)),
