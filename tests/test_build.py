@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import hashlib
 import signal
 import sqlite3
@@ -224,9 +225,11 @@ def test_an_effect_is_listed_as_a_contradiction_just_when_it_is_marked_as_one(ra
 def test_the_closure_is_what_a_walk_over_the_tables_finds(raw: sqlite3.Connection) -> None:
     up: dict[str, set[str]] = {}
     for path in sorted(FACTS.glob("*.csv")):
+        described = json.loads(path.with_name(f"{path.name}-metadata.json").read_text(encoding="utf-8"))
+        holds_concepts = described["https://w3id.org/tubelore/vocab#concept"] and path.stem != "sources"
         with path.open(encoding="utf-8", newline="") as file:
             for row in csv.DictReader(file):
-                if "label" in row:
+                if holds_concepts:
                     up.setdefault(row["id"], set()).update({row["broader"]} - {""} if "broader" in row else set())
                     for member in filter(None, row.get("members", "").split(";")):
                         up.setdefault(member, set()).add(row["id"])
