@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import gc
 import hashlib
 import os
 import sqlite3
@@ -71,6 +72,7 @@ def build(output: Path, sources: Sources | None = None, progress: Progress = lam
     problems, shapes, nodes = checks.check_shapes(dataset, sources.ontology / "shapes.ttl")
     summary.counts.update(shapes=shapes, nodes_checked=nodes)
     _stop_or_note(problems, summary)
+    gc.collect()  # rdflib's graphs refer to themselves and would stay in memory until the end
     progress("derive", 0.6)
     rules = load_rules(sources.queries / "rules")
     summary.rules = derive(dataset, rules)
@@ -87,9 +89,9 @@ def build(output: Path, sources: Sources | None = None, progress: Progress = lam
                 raise
             raise OSError(errno.EIO, str(error), str(output)) from error
         progress("write the graph", 0.9)
-        nquads.write_bytes(dataset.nquads())
-        turtle.write_bytes(dataset.turtle())
-    summary.counts["quads"] = len(set(dataset.quads))
+        dataset.finish_queries()
+        summary.counts["quads"] = dataset.write_nquads(nquads)
+        dataset.write_turtle(turtle)
     summary.files = [output, output.with_suffix(".nq"), output.with_suffix(".ttl")]
     progress("done", 1.0)
     return summary

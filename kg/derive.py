@@ -3,7 +3,8 @@
 A rule is a SPARQL CONSTRUCT query in ``queries/rules``. It builds one blank node for each conclusion
 and names the premises in order (``tl:premise1``, ``tl:premise2`` ...). This module gives the
 conclusion an id made of its roles, so that a rebuild gives the same id, and turns the premises into a
-proof node. One conclusion may have several proofs.
+proof node. One conclusion may have several proofs. A derived membership is also stated directly
+(``tl:memberOf``), so that later rules can ask for it in one step.
 """
 
 from __future__ import annotations
@@ -28,6 +29,9 @@ _ROLES = {
 _TYPE = ox.NamedNode(terms.RDF_TYPE)
 Term = ox.NamedNode | ox.BlankNode | ox.Literal | ox.Triple
 _PROV = "http://www.w3.org/ns/prov#"
+_VERB, _AGENT, _TARGET = (terms.VOCAB + role for role in ("verb", "agent", "target"))
+_BELONGS = ox.NamedNode(terms.VOCAB + "verb-belongs-to")
+_MEMBER_OF = ox.NamedNode(terms.VOCAB + "memberOf")
 _PREMISE = re.compile(re.escape(terms.VOCAB) + r"premise(\d+)$")
 
 
@@ -115,6 +119,8 @@ def _conclusions(rule: Rule, dataset: Dataset) -> Iterator[ox.Quad]:
         for prop, value in values.items():
             if not _PREMISE.match(prop):
                 yield ox.Quad(node, ox.NamedNode(prop), value, DERIVED_GRAPH)
+        if values.get(_VERB) == _BELONGS:
+            yield ox.Quad(values[_AGENT], _MEMBER_OF, values[_TARGET], DERIVED_GRAPH)  # type: ignore[arg-type]
         if kind.endswith("Effect"):
             status = ox.NamedNode(terms.VOCAB + "status-derived")
             yield ox.Quad(node, ox.NamedNode(terms.VOCAB + "status"), status, DERIVED_GRAPH)

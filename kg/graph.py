@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import io
+from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from decimal import Decimal
 from pathlib import Path
@@ -51,22 +51,36 @@ class Dataset:
         assert isinstance(result, ox.QueryTriples)
         return result
 
-    def nquads(self) -> bytes:
-        """Return the dataset as N-Quads, one sorted line a quad."""
-        text = ox.serialize(self.quads, format=ox.RdfFormat.N_QUADS)
-        assert text is not None
-        return b"".join(sorted(set(text.splitlines(keepends=True))))
+    def finish_queries(self) -> None:
+        """Give the memory of the store back; the quads stay, and nothing can be queried any more."""
+        self.store = ox.Store()
 
-    def turtle(self) -> bytes:
-        """Return all statements as Turtle, without their graphs, sorted."""
-        triples = sorted({quad.triple for quad in self.quads}, key=_turtle_order)
-        buffer = io.BytesIO()
-        ox.serialize(triples, buffer, ox.RdfFormat.TURTLE, prefixes=terms.PREFIXES)
-        return buffer.getvalue()
+    def write_nquads(self, path: Path) -> int:
+        """Write the dataset as N-Quads, one sorted line a quad, and return how many there are."""
+        count = 0
+        with path.open("w", encoding="utf-8", newline="\n") as file:
+            for quads in self._by_subject():
+                lines = sorted({f"{quad} .\n" for quad in quads})
+                file.writelines(lines)
+                count += len(lines)
+        return count
+
+    def write_turtle(self, path: Path) -> None:
+        """Write all statements as Turtle, without their graphs, sorted by subject, type first."""
+        triples = (triple for quads in self._by_subject() for triple in sorted({q.triple for q in quads}, key=_turtle_order))
+        ox.serialize(triples, path, ox.RdfFormat.TURTLE, prefixes=terms.PREFIXES)
+
+    def _by_subject(self) -> Iterator[list[ox.Quad]]:
+        """Give the quads subject by subject, sorted: sorting all of them at once would take much memory."""
+        listed: dict[str, list[ox.Quad]] = defaultdict(list)
+        for quad in self.quads:
+            listed[str(quad.subject)].append(quad)
+        for subject in sorted(listed):
+            yield listed[subject]
 
 
-def _turtle_order(triple: ox.Triple) -> tuple[str, bool, str, str]:
-    return str(triple.subject), triple.predicate != _TYPE, str(triple.predicate), str(triple.object)
+def _turtle_order(triple: ox.Triple) -> tuple[bool, str, str]:
+    return triple.predicate != _TYPE, str(triple.predicate), str(triple.object)
 
 
 def vocabulary_quads(path: Path) -> list[ox.Quad]:

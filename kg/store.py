@@ -175,9 +175,9 @@ def write_derived(connection: sqlite3.Connection, dataset: Dataset, rules: Seque
                 kinds[subject] = terms.local(value)
             elif prop.startswith(terms.VOCAB):
                 nodes[subject][terms.local(prop)] = terms.local(value)
-    effects = {terms.local(n): nodes[n] for n in sorted(nodes) if kinds[n] == "Effect"}
-    actions = {terms.local(n): nodes[n] for n in sorted(nodes) if kinds[n] == "Interaction"}
-    proofs = {terms.local(n): nodes[n] for n in sorted(nodes) if kinds[n] == "Proof"}
+    effects = {terms.local(n): nodes[n] for n in sorted(kinds) if kinds[n] == "Effect"}
+    actions = {terms.local(n): nodes[n] for n in sorted(kinds) if kinds[n] == "Interaction"}
+    proofs = {terms.local(n): nodes[n] for n in sorted(kinds) if kinds[n] == "Proof"}
     label = words.label
     _insert(connection, "effect", ["id", "cause", "analyte", "mechanism", "method", "direction", "status"],
             ([i, v["cause"], v["analyte"], v["mechanism"], v.get("method"), v["direction"].removeprefix("direction-"),
@@ -254,7 +254,7 @@ def hierarchy(rows: Rows, dataset: Dataset) -> networkx.DiGraph[str]:
                 graph.add_edge(row.id, row.values["broader"])
             for member in row.values.get("members") or ():  # type: ignore[union-attr]
                 graph.add_edge(member, row.id)
-    belonging = f"SELECT ?a ?t {{ ?i <{terms.VOCAB}verb> <{terms.VOCAB}verb-belongs-to> ; <{terms.VOCAB}agent> ?a ; <{terms.VOCAB}target> ?t }}"
+    belonging = f"SELECT ?a ?t {{ ?a <{terms.VOCAB}memberOf> ?t }}"
     for solution in dataset.query(belonging):
         graph.add_edge(terms.local(solution["a"].value), terms.local(solution["t"].value))
     return graph
