@@ -90,7 +90,7 @@ def ask(connection: sqlite3.Connection, text: str) -> Answer:
             arguments = _arguments(cue.needs, reading)
             if arguments is not None:
                 return _answered(connection, text, cue.question, arguments, reading)
-    return _searched(connection, text, reading) or _not_understood(connection, text, cues, reading)
+    return _searched(connection, text) or _not_understood(connection, text, cues, reading)
 
 
 def read(connection: sqlite3.Connection, text: str) -> Reading:
@@ -135,8 +135,8 @@ def _lookup(connection: sqlite3.Connection, phrase: str) -> list[Name]:
     found = [name for variant in (*names.variants(phrase), f"{phrase}s") for name in names.exact(connection, variant, KINDS, phrase)]
     if found:
         return list(dict.fromkeys(found))
-    row = connection.execute("SELECT code, name FROM test WHERE upper(code) = ?", (phrase.replace(" ", "-").upper(),)).fetchone()
-    return [Name(row["code"], "Test", row["name"], phrase, "code")] if row else []
+    test = names.test_by_code(connection, phrase.replace(" ", "-"))
+    return [test._replace(typed=phrase)] if test else []
 
 
 def _misspelt(connection: sqlite3.Connection, phrase: str) -> list[Name]:
@@ -240,7 +240,7 @@ def _answered(connection: sqlite3.Connection, text: str, question: str, argument
         return Answer("ask", "", "ambiguous", f"{unsure[0]}.", versions=versions(connection))
     answer = call(connection, question, arguments)
     if answer.verdict == "not-known" and question in ("handling", "suits", "affects") and len(arguments) == 1:
-        searched = _searched(connection, text, reading)
+        searched = _searched(connection, text)
         if searched:
             return searched._replace(headline=f"{answer.headline} {searched.headline}", unknowns=answer.unknowns)
     said = "; ".join(f"'{name.typed}' is {name.label}{f' (held by {chr(44).join(name.several)})' if name.several else ''}" for name in chosen)
@@ -262,7 +262,7 @@ def call(connection: sqlite3.Connection, question: str, arguments: Sequence[str]
     return answer
 
 
-def _searched(connection: sqlite3.Connection, text: str, reading: Reading) -> Answer | None:
+def _searched(connection: sqlite3.Connection, text: str) -> Answer | None:
     words = [word for word in fold(text).split() if word not in _STOP]
     if not words:
         return None

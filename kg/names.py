@@ -77,9 +77,9 @@ def resolve(connection: sqlite3.Connection, text: str, kinds: Sequence[str], tes
     """
     folded = fold(text)
     if tests:
-        test = connection.execute("SELECT code, name FROM test WHERE upper(code) = ?", (text.strip().upper(),)).fetchone()
+        test = test_by_code(connection, text)
         if test:
-            return Name(test["code"], "Test", test["name"], text, "code")
+            return test
     for variant in variants(folded):
         found = exact(connection, variant, kinds, text)
         if found:
@@ -90,6 +90,12 @@ def resolve(connection: sqlite3.Connection, text: str, kinds: Sequence[str], tes
         if named:
             return choose(connection, text, named, ("Test",))
     return _by_spelling(connection, text, folded, kinds)
+
+
+def test_by_code(connection: sqlite3.Connection, text: str) -> Name | None:
+    """Return the test of the catalogue that has this code, in whatever case it is typed."""
+    row = connection.execute("SELECT code, name FROM test WHERE upper(code) = ?", (text.strip().upper(),)).fetchone()
+    return Name(row["code"], "Test", row["name"], text, "code") if row else None
 
 
 def variants(folded: str) -> list[str]:

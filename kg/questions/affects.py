@@ -8,7 +8,7 @@ from collections import defaultdict
 from kg import names
 from kg.answer import Answer, Item, Section, cite, versions
 from kg.database import rows
-from kg.questions.common import analytes_of, effect_data, join, note, size, understood
+from kg.questions.common import analytes_of, cited, effect_data, mechanisms_of, note, size, understood
 from kg.wording import inside
 
 Row = sqlite3.Row
@@ -67,9 +67,8 @@ def _items(connection: sqlite3.Connection, by_cause: dict[str, list[Row]], used:
 def _item(connection: sqlite3.Connection, effects: list[Row], used: dict[str, str]) -> Item:
     first = effects[0]
     published = [e for e in effects if e["status"] == "asserted"]
-    for effect in published:
-        note(used, effect["source"], effect["basis"])
-    mechanisms = join(dict.fromkeys(e["mechanism_label"].lower() for e in effects if e["mechanism_label"]))
+    sources = cited(used, published)
+    mechanisms = mechanisms_of(effects)
     sizes = [size(e) for e in published if size(e)]
     text = first["cause_label"]
     if mechanisms:
@@ -83,4 +82,4 @@ def _item(connection: sqlite3.Connection, effects: list[Row], used: dict[str, st
                 note(used, action["source"], action["basis"])
                 detail.append(f"{'Seen by' if action['kind'] == 'spot' else 'Settled by'}: {action['statement']}")
     return Item(text, {"cause": first["cause"], "kind": first["cause_kind"], "effects": [effect_data(e) for e in effects]},
-                tuple(dict.fromkeys(e["source"] for e in published if e["source"])), tuple(detail))
+                sources, tuple(detail))

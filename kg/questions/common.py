@@ -53,10 +53,19 @@ def causes_of(connection: sqlite3.Connection, cause: names.Name) -> list[tuple[s
     return [(r["id"], r["label"]) for r in connection.execute(f"SELECT id, label FROM concept WHERE id IN ({marks}) ORDER BY id", ids)]
 
 
+def broader(connection: sqlite3.Connection, concept: str) -> set[str]:
+    """Return a concept with all that are broader: more general ones, and groups it belongs to."""
+    return {r["broader"] for r in connection.execute("SELECT broader FROM closure WHERE narrower = ?", (concept,))}
+
+
+def narrower(connection: sqlite3.Connection, concept: str) -> set[str]:
+    """Return a concept with all that are narrower: more special ones, and members."""
+    return {r["narrower"] for r in connection.execute("SELECT narrower FROM closure WHERE broader = ?", (concept,))}
+
+
 def related(connection: sqlite3.Connection, concept: str) -> set[str]:
     """Return a concept with all that are broader or narrower."""
-    return {r[0] for r in connection.execute(
-        "SELECT broader FROM closure WHERE narrower = ? UNION SELECT narrower FROM closure WHERE broader = ?", (concept, concept))}
+    return broader(connection, concept) | narrower(connection, concept)
 
 
 def size(effect: Row) -> str:
@@ -109,6 +118,21 @@ def note(used: dict[str, str], source: str | None, basis: str | None) -> None:
         known = used.get(source)
         if known is None or _BASIS_RANK.get(basis or "", 4) > _BASIS_RANK.get(known, 4):
             used[source] = basis or ""
+
+
+def cited(used: dict[str, str], listed: Iterable[Row]) -> tuple[str, ...]:
+    """Note the sources of facts as used, and return each once in the order of the facts."""
+    sources: dict[str, None] = {}
+    for row in listed:
+        note(used, row["source"], row["basis"])
+        if row["source"]:
+            sources[row["source"]] = None
+    return tuple(sources)
+
+
+def mechanisms_of(effects: Iterable[Row]) -> str:
+    """Name the mechanisms of effects, each once, as they read inside a sentence."""
+    return join(dict.fromkeys(e["mechanism_label"].lower() for e in effects if e["mechanism_label"]))
 
 
 def chain(connection: sqlite3.Connection, conclusion: str, used: dict[str, str], depth: int = 0,

@@ -7,7 +7,7 @@ import sqlite3
 from kg import names
 from kg.answer import Answer, Item, Section, cite, versions
 from kg.database import rows
-from kg.questions.common import analytes_of, note, understood
+from kg.questions.common import analytes_of, narrower, note, understood
 from kg.wording import inside, magnitude
 
 Row = sqlite3.Row
@@ -87,8 +87,7 @@ def _all_meant(connection: sqlite3.Connection, target: names.Name) -> list[str]:
     """Return the analytes of a test, or a group with its members."""
     listed = [analyte for analyte, _ in analytes_of(connection, target)]
     if target.kind == "AnalyteGroup" and target.id not in GENERAL:
-        listed += [r["narrower"] for r in connection.execute(
-            "SELECT narrower FROM closure WHERE broader = ? AND distance > 0 ORDER BY narrower", (target.id,))]
+        listed += sorted(narrower(connection, target.id) - {target.id})
     return listed
 
 

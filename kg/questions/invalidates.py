@@ -8,7 +8,18 @@ from collections import defaultdict
 from kg import names
 from kg.answer import Answer, Item, Section, cite, versions
 from kg.database import rows
-from kg.questions.common import DIRECTIONS, MOVES, causes_of, effect_data, join, note, size, understood
+from kg.questions.common import (
+    DIRECTIONS,
+    MOVES,
+    causes_of,
+    cited,
+    effect_data,
+    join,
+    mechanisms_of,
+    narrower,
+    size,
+    understood,
+)
 from kg.wording import inside
 
 Row = sqlite3.Row
@@ -34,15 +45,14 @@ def invalidates(connection: sqlite3.Connection, additive: str, material: str | N
     """
     cause = names.resolve(connection, additive, names.CAUSES)
     matter = names.resolve(connection, material, ("SpecimenMaterial",)) if material else None
-    kept = None if matter is None else {r["narrower"] for r in connection.execute(
-        "SELECT narrower FROM closure WHERE broader = ?", (matter.id,))}
+    kept = None if matter is None else narrower(connection, matter.id)
     effects = {e["id"]: e for part, _ in causes_of(connection, cause) for e in rows(connection, "effects_of_cause", cause=part)
                if kept is None or e["material"] is None or e["material"] in kept}
     by_analyte: dict[str, list[Row]] = defaultdict(list)
     for effect in effects.values():
         by_analyte[effect["analyte"]].append(effect)
     groups: dict[str, list[list[Row]]] = defaultdict(list)
-    elsewhere = {r["narrower"] for r in connection.execute("SELECT narrower FROM closure WHERE broader = 'other-specimen-tests'")}
+    elsewhere = narrower(connection, "other-specimen-tests")
     for analyte, listed in by_analyte.items():
         judgement = judge(listed)
         groups["elsewhere" if judgement == "expected" and analyte in elsewhere else judgement].append(listed)
@@ -103,10 +113,9 @@ def _mechanism(effects: list[Row]) -> str:
 
 def _item(effects: list[Row], used: dict[str, str]) -> Item:
     published = [e for e in effects if e["status"] == "asserted"]
-    for effect in published:
-        note(used, effect["source"], effect["basis"])
+    sources = cited(used, published)
     ways = join(dict.fromkeys(DIRECTIONS[e["direction"]] for e in published))
-    mechanisms = join(dict.fromkeys(e["mechanism_label"].lower() for e in effects if e["mechanism_label"]))
+    mechanisms = mechanisms_of(effects)
     sizes = list(dict.fromkeys(_sized(e) for e in published if e["low"] is not None or e["high"] is not None))
     text = f"{effects[0]['analyte_label']}: {ways}"
     if mechanisms:
@@ -115,7 +124,6 @@ def _item(effects: list[Row], used: dict[str, str]) -> Item:
         text += f" - {sizes[0]}" + (f" and {len(sizes) - 1} more figures" if len(sizes) > 1 else "")
     if any(e["status"] == "derived" for e in effects):
         text += " - also follows from chemistry"
-    sources = tuple(dict.fromkeys(e["source"] for e in published if e["source"]))
     return Item(text, {"analyte": effects[0]["analyte"], "effects": [effect_data(e) for e in effects]}, sources)
 
 

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from kg import names
 from kg.answer import Answer, Item, Section, cite, versions
 from kg.database import rows
-from kg.questions.common import causes_of, join, note, related, understood
+from kg.questions.common import causes_of, cited, join, note, related, understood
 from kg.questions.suits import DEFAULT_GUIDELINE
 from kg.wording import inside
 
@@ -80,16 +80,17 @@ def _step(connection: sqlite3.Connection, tube: names.Name, steps: Sequence[Row]
 
 
 def _placed(number: int, position: int, tube: names.Name, step: Row, used: dict[str, str]) -> Item:
-    note(used, step["source"], step["basis"])
-    reason = f" Because {step['rationale']}." if step["rationale"] else ""
-    return Item(f"{number}. {tube.label} (position {position}: {step['step']}).{reason}",
-                {"tube": tube.id, "position": position}, (step["source"],))
+    return Item(f"{number}. {tube.label} (position {position}: {step['step']}).{_reason(step)}",
+                {"tube": tube.id, "position": position}, cited(used, [step]))
 
 
 def _step_item(step: Row, used: dict[str, str]) -> Item:
-    note(used, step["source"], step["basis"])
-    reason = f" Because {step['rationale']}." if step["rationale"] else ""
-    return Item(f"{step['position']}. {step['step']}.{reason}", {"position": step["position"], "additives": step["additives"]}, (step["source"],))
+    return Item(f"{step['position']}. {step['step']}.{_reason(step)}",
+                {"position": step["position"], "additives": step["additives"]}, cited(used, [step]))
+
+
+def _reason(step: Row) -> str:
+    return f" Because {step['rationale']}." if step["rationale"] else ""
 
 
 def _broken(connection: sqlite3.Connection, placed: list[tuple[int, names.Name, Row]], used: dict[str, str]) -> list[Item]:
@@ -107,8 +108,7 @@ def _broken(connection: sqlite3.Connection, placed: list[tuple[int, names.Name, 
 def _passed_on(tube: names.Name, before: list[str], effects: list[Row], used: dict[str, str]) -> Item:
     """Name the analytes that published effects speak of; count those that chemistry alone predicts."""
     published = [e for e in effects if e["status"] == "asserted"]
-    for effect in published:
-        note(used, effect["source"], effect["basis"])
+    sources = cited(used, published)
     parts = []
     for direction, word in _WAYS.items():
         labels = sorted({inside(e["analyte_label"]) for e in published if e["direction"] == direction})
@@ -120,8 +120,7 @@ def _passed_on(tube: names.Name, before: list[str], effects: list[Row], used: di
     if alone:
         parts.append(f"By chemistry {len(alone)} {'more' if parts else 'analytes'}")
     return Item(f"{tube.label} before {join(inside(b) for b in before)}: {'. '.join(parts)}",
-                {"tube": tube.id, "before": before, "published": sorted(known), "by_chemistry": sorted(alone)},
-                tuple(dict.fromkeys(e["source"] for e in published if e["source"])))
+                {"tube": tube.id, "before": before, "published": sorted(known), "by_chemistry": sorted(alone)}, sources)
 
 
 def _findings(connection: sqlite3.Connection, tubes: list[names.Name], used: dict[str, str]) -> list[Item]:

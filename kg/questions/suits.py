@@ -13,6 +13,7 @@ from kg.questions.common import (
     analytes_of,
     causes_of,
     chain,
+    cited,
     effect_item,
     note,
     related,
@@ -208,15 +209,13 @@ def _materials(found: list[Row], used: dict[str, str]) -> list[Item]:
 def _merged(text: str, listed: list[Row], used: dict[str, str]) -> Item:
     details = []
     for row in listed:
-        note(used, row["source"], row["basis"])
         bias = magnitude(row["bias_low"], row["bias_high"], row["bias_unit"])
         details += [part for part in (f"bias {bias}" if bias else "", row["condition"]) if part]
     if any(row["preferred"] == "yes" for row in listed):
         text += " - preferred"
     if details:
         text += f" ({'; '.join(dict.fromkeys(details))})"
-    return Item(text, {"material": listed[0]["material"], "facts": [row["id"] for row in listed]},
-                tuple(dict.fromkeys(row["source"] for row in listed)))
+    return Item(text, {"material": listed[0]["material"], "facts": [row["id"] for row in listed]}, cited(used, listed))
 
 
 def _additives(found: list[Row], used: dict[str, str]) -> list[Item]:
@@ -225,11 +224,9 @@ def _additives(found: list[Row], used: dict[str, str]) -> list[Item]:
         items.setdefault(row["cause_label"], []).append(row)
     result = []
     for cause, listed in sorted(items.items()):
-        for row in listed:
-            note(used, row["source"], row["basis"])
         conditions = "; ".join(dict.fromkeys(r["condition"] for r in listed if r["condition"]))
         result.append(Item(cause + (f" ({conditions})" if conditions else ""), {"additive": listed[0]["cause"], "facts": [r["id"] for r in listed]},
-                           tuple(dict.fromkeys(r["source"] for r in listed))))
+                           cited(used, listed)))
     return result
 
 

@@ -13,6 +13,7 @@ from kg.questions.common import (
     MOVES,
     USABILITIES,
     analytes_of,
+    broader,
     causes_of,
     chain,
     effect_item,
@@ -50,12 +51,12 @@ def why(connection: sqlite3.Connection, what: str, cause: str) -> Answer:
     used: dict[str, str] = {}
     published = [e for e in effects if e["status"] == "asserted"]
     derived = [e for e in effects if e["status"] == "derived"]
-    near = {c for cause, _ in causes_of(connection, source) for c in _broader(connection, cause)}
+    near = {c for cause, _ in causes_of(connection, source) for c in broader(connection, cause)}
     because = _because(connection, [e for e in derived if e["cause"] in near] or derived, published, used)
     sections = _sections(connection, target, source, published, derived, used)
     verdict, headline = _verdict(target, source, published, derived)
     return Answer("why", understood(target, source), verdict, headline, tuple(sections), tuple(because),
-                  tuple(_conflicts(connection, published, derived)),
+                  tuple(_conflicts(connection, published)),
                   tuple(_unknowns(target, source, published, derived)), cite(connection, used),
                   versions=versions(connection))
 
@@ -80,10 +81,6 @@ def _because(connection: sqlite3.Connection, derived: list[Row], published: list
                 text = f"{effect['mechanism_label']}: {effect['mechanism_definition']}"
                 links.append(Link(text if text.endswith(".") else f"{text}.", "published", effect["id"], "", (effect["source"],)))
     return links
-
-
-def _broader(connection: sqlite3.Connection, concept: str) -> set[str]:
-    return {row["broader"] for row in connection.execute("SELECT broader FROM closure WHERE narrower = ?", (concept,))}
 
 
 def _same(direction: str) -> str:
@@ -163,7 +160,7 @@ def _verdict(target: names.Name, source: names.Name, published: list[Row], deriv
     return "not-known", f"{pair}: not known. Nothing is recorded, neither an effect nor its absence."
 
 
-def _conflicts(connection: sqlite3.Connection, published: list[Row], derived: list[Row]) -> list[str]:
+def _conflicts(connection: sqlite3.Connection, published: list[Row]) -> list[str]:
     texts = []
     by_pair: dict[tuple[str, str], set[str]] = {}
     for effect in published:
