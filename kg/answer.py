@@ -62,6 +62,8 @@ class Answer(NamedTuple):
 
     ``verdict`` is a fixed word for programs, ``headline`` the same for people. ``because`` is the chain
     of reasons in order. ``unknowns`` says what is not known, ``conflicts`` where sources disagree.
+    ``data`` is what a program reads of a computed answer; in JSON its names stand beside the others, as the
+    answer's schema in ``queries/schemas`` says.
     """
 
     question: str
@@ -75,6 +77,7 @@ class Answer(NamedTuple):
     citations: tuple[Citation, ...] = ()
     cautions: tuple[str, ...] = CAUTIONS
     versions: dict[str, str] = {}
+    data: dict[str, Any] = {}
 
     def to_json(self) -> dict[str, Any]:
         """Return the answer as plain dictionaries and lists, in a stable order of keys."""
@@ -83,7 +86,7 @@ class Answer(NamedTuple):
             plain[name] = [part._asdict() for part in plain[name]]
         for section in plain["sections"]:
             section["items"] = [item._asdict() for item in section["items"]]
-        return plain
+        return {**plain, **plain.pop("data")}
 
     def to_text(self, width: int = 100, limit: int | None = None) -> str:
         """Return the answer as text: what matters first, sources numbered at the end.
