@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import sys
 from functools import cache
 from typing import Any
@@ -45,8 +44,6 @@ def read_text(place: str) -> str:
         if place == "-":
             text = sys.stdin.read(_LONGEST + 1)
         else:
-            if os.path.isdir(place):
-                raise FormError(f"{place}: this is a folder, not a file")
             with open(place, encoding="utf-8-sig", newline="") as file:
                 text = file.read(_LONGEST + 1)
     except OSError as error:
