@@ -176,6 +176,20 @@ CREATE TABLE test_handling (
   PRIMARY KEY (test, requirement)
 ) STRICT, WITHOUT ROWID;
 
+-- What each candidate cause does to each result at 16 severities, evenly spaced on a logarithmic scale between the
+-- limits of the cause: gain x value + shift, give or take `spread` (in the unit of the population) and
+-- `relative_spread` (a share). Where there is no row, nothing moves.
+CREATE TABLE cause_response (
+  analyte TEXT NOT NULL REFERENCES concept(id),
+  cause TEXT NOT NULL,
+  step INTEGER NOT NULL,
+  gain REAL NOT NULL,
+  shift REAL NOT NULL,
+  spread REAL NOT NULL,
+  relative_spread REAL NOT NULL,
+  PRIMARY KEY (analyte, cause, step)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE table_info (
   table_name TEXT PRIMARY KEY,
   title TEXT NOT NULL,

@@ -16,6 +16,7 @@ from pathlib import Path
 import kg
 from kg import agreement, catalogue, checks, paths, released, store
 from kg.derive import Rule, derive, load_rules
+from kg.explain import responses
 from kg.graph import Dataset, table_quads, vocabulary_quads
 from kg.mappings import Mapping, read_mappings
 from kg.problem import BuildError, Problem, errors
@@ -158,6 +159,7 @@ def _write_database(path: Path, tables: list[Table], rows: dict[str, list[Row]],
         store.write_names(connection, rows, mappings)
         store.write_closure(connection, store.hierarchy(rows, dataset))
         agreement.compare(connection)
+        responses.write(connection)
         catalogue.write(connection, catalogue.read(catalogue_file, connection))
         _describe(connection, rows, catalogue_file, sources, summary)
         connection.commit()

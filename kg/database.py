@@ -9,7 +9,7 @@ from kg import paths
 from kg.problem import TubeloreError
 
 _ALLOWED = frozenset({sqlite3.SQLITE_SELECT, sqlite3.SQLITE_READ, sqlite3.SQLITE_RECURSIVE, sqlite3.SQLITE_FUNCTION})
-_FUNCTIONS = frozenset({"coalesce", "count", "group_concat", "ifnull", "instr", "length", "like", "lower", "match", "max", "upper",
+_FUNCTIONS = frozenset({"avg", "coalesce", "count", "group_concat", "ifnull", "instr", "length", "like", "lower", "match", "max", "upper",
                         "min", "sum", "bm25", "snippet", "substr", "total", "json_each", "row_number", "abs"})
 
 

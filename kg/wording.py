@@ -71,6 +71,17 @@ def inside(label: str) -> str:
     return label
 
 
+def spoken(label: str) -> str:
+    """Return a label as it is said, inside a sentence: what stands after a comma first, without what stands in brackets.
+
+    >>> spoken("Calcium, total"), spoken("Bicarbonate (total carbon dioxide)")
+    ('total calcium', 'bicarbonate')
+    """
+    name = label.split(" (")[0]
+    head, _, tail = name.partition(", ")
+    return f"{tail} {inside(head)}" if tail else inside(name)
+
+
 def magnitude(low: float | None, high: float | None, unit: str | None) -> str:
     """Return a size with its unit, or an empty text when it is not known.
 

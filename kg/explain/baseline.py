@@ -1,0 +1,72 @@
+"""Where the results of this person would lie if nothing were odd: from the population, sharpened by earlier results."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from kg.explain.model import Array, Model
+from kg.explain.panel import Earlier
+
+
+_LEAST = 1e-4
+"""Share of the usual level below which a result counts as that, since zero has no logarithm."""
+
+
+class Baseline(NamedTuple):
+    """Mean and covariance of the true results, each on its scale."""
+
+    mean: Array
+    covariance: Array
+    earlier: tuple[str, ...] = ()
+    """The analytes of which an earlier result was used."""
+
+
+def scaled(model: Model, values: Array) -> Array:
+    """Return values on the scale on which each result is spread normally."""
+    return np.where(model.logarithmic, np.log(np.maximum(values, _LEAST * np.exp(np.where(model.logarithmic, model.mean, 0.0)))), values)
+
+
+def unscaled(model: Model, values: Array) -> Array:
+    """Return values in their units again."""
+    return np.where(model.logarithmic, np.exp(np.minimum(values, 700)), values)
+
+
+def deviations(model: Model, share: Array, values: Array) -> Array:
+    """Return variations, given as shares of values, on the scale of each result."""
+    return np.where(model.logarithmic, share, share * np.abs(unscaled(model, values)))
+
+
+def baseline(model: Model, earlier: tuple[Earlier, ...] = ()) -> Baseline:
+    """Return where the results would lie.
+
+    A person's own level is a stationary process with the covariance of the population, of which two moments lie apart with
+    correlation exp(-t / T); each result shows it with within-subject and analytical variation. Earlier results narrow it by
+    the rules of the multivariate normal distribution. Source: textbook, recalled-general; T is data.
+
+    Args:
+        model: of the results of the panel.
+        earlier: earlier results of the same patient.
+    """
+    place = {analyte: i for i, analyte in enumerate(model.analytes)}
+    seen = [(past.hours_before, place[result.analyte], result.value)
+            for past in earlier for result in past.results if result.analyte in place and not result.comparator]
+    if not seen:
+        return Baseline(model.mean, model.covariance)
+    hours = np.array([t for t, _, _ in seen])
+    index = np.array([i for _, i, _ in seen])
+    wide = np.zeros((len(seen), len(model.analytes)))
+    wide[np.arange(len(seen)), index] = [value for _, _, value in seen]
+    values = np.array([scaled(model, row)[i] for row, i in zip(wide, index, strict=True)])
+    memory = model.settings["correlation-time"]
+    share = np.hypot(model.within, model.analytical)
+    noise = np.array([deviations(model, share, np.full(len(model.analytes), value))[i] ** 2 for value, i in zip(values, index, strict=True)])
+    among = model.covariance[np.ix_(index, index)] * np.exp(-np.abs(hours[:, None] - hours[None, :]) / memory) + np.diag(noise)
+    across = model.covariance[:, index] * np.exp(-hours / memory)
+    weights = np.linalg.solve(among, across.T).T
+    mean = model.mean + weights @ (values - model.mean[index])
+    own = np.diag(deviations(model, model.within, mean) ** 2)
+    covariance = model.covariance - weights @ across.T + own
+    used = tuple(dict.fromkeys(model.analytes[i] for i in index))
+    return Baseline(mean, (covariance + covariance.T) / 2, used)

@@ -1,0 +1,169 @@
+"""explain RESULTS: which causes make a panel look as it does, how sure that is, what settles it, and what may be reported."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from kg.answer import Answer
+from kg.database import rows
+from kg.explain import infer, next_checks
+from kg.explain.baseline import Baseline, baseline
+from kg.explain.findings import finding, reasons
+from kg.explain.model import Array, Model, read_model
+from kg.explain.panel import Panel, Result, read_panel
+from kg.explain.present import Told, present
+from kg.explain.priors import Candidates, candidates
+
+_SHOWN = 8
+"""Explanations that are worked out in full; the others are summed up."""
+_LEADERS = 6
+"""Causes that further checks are to tell apart."""
+_CHECKS = 6
+_WITH_REASONS = 3
+_COUNTS = {"platelets": "platelet-count", "leukocytes": "wbc-count"}
+"""Facts of the form that are results."""
+
+
+class Sorted(NamedTuple):
+    """The results that take part, and why the others do not."""
+
+    used: tuple[Result, ...]
+    left: tuple[str, ...]
+
+
+def explain(connection: sqlite3.Connection, form: dict[str, Any]) -> Answer:
+    """Explain an odd panel.
+
+    Args:
+        connection: the database.
+        form: fits ``queries/schemas/explain-input.json``.
+
+    Returns:
+        verdict ``explained`` (one cause, or one family, is likelier than not), ``nothing-unusual``, or ``cannot-tell``.
+
+    Raises:
+        FormError: something in the form cannot be used.
+    """
+    return explain_panel(connection, read_panel(connection, form))
+
+
+def explain_panel(connection: sqlite3.Connection, panel: Panel) -> Answer:
+    """Explain a panel that was read; see ``explain``."""
+    chosen = _sort(connection, panel)
+    if not chosen.used:
+        return present(connection, Told(panel, chosen.left))
+    analytes = [result.analyte for result in chosen.used]
+    model = read_model(connection, analytes)
+    base = baseline(model, panel.earlier)
+    comparators = [result.comparator for result in chosen.used]
+    observed = infer.observe(model, [result.value for result in chosen.used], comparators)
+    before = candidates(connection, model, panel, analytes)
+    ones = infer.explain_by_one(model, base, observed, before.prior, before.allowed)
+    explanations = _together(model, base, observed, before, ones)
+    shares = infer.probabilities(explanations)
+    scale = _dose_scale(connection, panel)
+    findings = []
+    used: dict[str, str] = {}
+    for i, (one, share) in enumerate(_shown(model, explanations, shares)):
+        found = finding(connection, model, base, chosen.used, infer.refine(model, base, observed, before.prior, one), float(share), scale)
+        findings.append(found._replace(because=reasons(connection, model, base, found, used)) if i < _WITH_REASONS else found)
+    checks = _next_checks(connection, panel, before, model, observed, ones)
+    return present(connection, Told(panel, chosen.left, model, base, before, tuple(findings), tuple(checks), used,
+                                    _families(connection, model, explanations, shares), _information(model, before, ones),
+                                    float(sum(share for one, share in zip(explanations, shares, strict=True)
+                                              if any(model.causes[i].kind == "artefact" for i in one.causes)))))
+
+
+def _shown(model: Model, explanations: list[infer.Explanation], shares: Array) -> list[tuple[infer.Explanation, Array]]:
+    """Return the likeliest explanations and, where none of them is in vivo, the likeliest that is: disease is never left out."""
+    listed = list(zip(explanations, shares, strict=True))
+    chosen = listed[:_SHOWN]
+    if not any(model.causes[i].kind == "in-vivo" for one, _ in chosen for i in one.causes):
+        chosen += [pair for pair in listed[_SHOWN:] if model.causes[pair[0].causes[0]].kind == "in-vivo"][:1]
+    return chosen
+
+
+def _sort(connection: sqlite3.Connection, panel: Panel) -> Sorted:
+    """Return the results that take part: known in the population, and not worked out from others that are there."""
+    known = {row["analyte"] for row in rows(connection, "population_figures")}
+    results = list(panel.results)
+    if "haemolysis" in panel.indices and "haemolysis-index" not in {result.analyte for result in results}:
+        results.append(panel.indices["haemolysis"])
+    there = {result.analyte for result in results}
+    results += [Result(analyte, fact.replace("_", " "), float(panel.facts[fact]), "10*9/L", "", f"{fact}={panel.facts[fact]:g}")
+                for fact, analyte in _COUNTS.items() if isinstance(panel.facts.get(fact), int | float) and analyte not in there]
+    parts = {row["analyte"]: set(row["parts"].split(";")) for row in rows(connection, "calculated")}
+    used, left = [], []
+    for result in sorted(results, key=lambda one: one.analyte):
+        if result.analyte not in known:
+            left.append(f"{result.typed}: no figures of a population are known for it, so it takes no part.")
+        elif result.analyte in parts and parts[result.analyte] <= there:
+            left.append(f"{result.typed}: it is worked out from results that are there, so it says nothing new.")
+        else:
+            used.append(result)
+    return Sorted(tuple(used), (*panel.unread, *left))
+
+
+def _together(model: Model, base: Baseline, observed: infer.Observed, before: Candidates, ones: list[infer.Explanation]) -> list[infer.Explanation]:
+    """Return explanations by one cause and, where they are clearly better than either alone, by two."""
+    alone = {one.causes[0]: one.log_weight for one in ones}
+    firsts = [one.causes[0] for one in ones[:4] if model.causes[one.causes[0]].kind != "none"][:3]
+    if len(observed.exact) < 3 or ones[0].distance <= model.settings["good-fit"] * len(observed.exact):
+        return ones
+    pairs = infer.explain_by_two(model, base, observed, before.prior, firsts, [i for i in before.allowed if model.causes[i].kind != "none"])
+    clearly = np.log(model.settings["two-causes-over-one"])
+    better = [pair for pair in pairs if pair.log_weight > max(alone[i] for i in pair.causes) + clearly]
+    return sorted([*ones, *better], key=lambda one: -one.log_weight)
+
+
+def _next_checks(connection: sqlite3.Connection, panel: Panel, before: Candidates, model: Model, observed: infer.Observed,
+                 ones: list[infer.Explanation]) -> list[next_checks.Check]:
+    leaders = ones[:_LEADERS]
+    weights = infer.probabilities(leaders)
+    there = set(model.analytes)
+    worked_out = {row["analyte"] for row in rows(connection, "calculated")}
+    further = [row["analyte"] for row in rows(connection, "measurable_on", materials=json.dumps(sorted(before.fits)))
+               if row["analyte"] not in there | worked_out]
+    names = [model.causes[one.causes[0]].id for one in leaders]
+    wider = read_model(connection, [*model.analytes, *further], names)
+    wide = infer.Observed(np.concatenate([observed.values, np.zeros(len(further))]), observed.exact, observed.bounds)
+    checks = next_checks.measurements(wider, baseline(wider, panel.earlier), wide, leaders, weights, range(len(there), len(wider.analytes)))
+    checks += next_checks.looks_and_questions(connection, model, leaders, weights, before.fits)
+    told = [check for check in sorted(checks, key=lambda check: (-round(check.gain_bits, 6), check.text)) if check.gain_bits >= 0.01]
+    return [check._replace(separates=tuple(leaders[i].causes[0] for i in check.separates)) for check in told[:_CHECKS]]
+
+
+def _dose_scale(connection: sqlite3.Connection, panel: Panel) -> float:
+    """Return by how much the share of a dry additive counts for more, or less, than at the usual haematocrit.
+
+    The plasma of a tube holds its additive in 1 - haematocrit of the blood, so the same rise of potassium means a smaller share.
+    """
+    if panel.haematocrit is None:
+        return 1.0
+    usual = next(row["value"] for row in rows(connection, "model_parameters") if (row["model"], row["parameter"]) == ("blood", "haematocrit"))
+    return float((1 - panel.haematocrit) / (1 - usual))
+
+
+def _families(connection: sqlite3.Connection, model: Model, explanations: list[infer.Explanation], shares: Array) -> dict[str, tuple[str, float]]:
+    """Return for each factor its label and the probability that it, or anything narrower, is among the causes."""
+    above: dict[str, dict[str, str]] = {}
+    for row in rows(connection, "families"):
+        above.setdefault(row["cause"], {})[row["family"]] = row["label"]
+    found: dict[str, tuple[str, float]] = {}
+    for one, share in zip(explanations, shares, strict=True):
+        labels = {family: label for i in one.causes for family, label in above.get(model.causes[i].id, {}).items()}
+        for family, label in labels.items():
+            found[family] = (label, found.get(family, ("", 0.0))[1] + float(share))
+    return found
+
+
+def _information(model: Model, before: Candidates, ones: list[infer.Explanation]) -> float:
+    """Return by how many bits the results moved the probabilities of the causes."""
+    after = infer.probabilities(ones)
+    prior = np.exp(before.prior.causes[[one.causes[0] for one in ones]])
+    prior = prior / prior.sum()
+    return float(np.sum(np.where(after > 0, after * np.log2(np.maximum(after, 1e-300) / prior), 0.0)))

@@ -1,0 +1,150 @@
+"""What is known beforehand of the results of a panel: where they lie in people, and what each cause does to them.
+
+Results are reckoned on the scale on which they are spread normally: as they are, or by their natural logarithm.
+Arrays run over causes, severities and results, in this order.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kg.database import rows
+from kg.explain.responses import GRID, MODEL, severities
+
+Array = NDArray[np.float64]
+NOTHING = "nothing-unusual"
+
+
+class Cause(NamedTuple):
+    """A candidate: an artefact, a state of the patient, or nothing unusual."""
+
+    id: str
+    label: str
+    kind: str
+    """``artefact``, ``in-vivo`` or ``none``."""
+    factor: str
+    additive: str
+    fluid: str
+    prior: float
+    """How often it is met, per 1,000 odd panels."""
+    severity: Array
+    """The severities for which it is worked out."""
+    unit: str
+    meaning: str
+    """How a severity reads, with ``{value}`` for the figure."""
+    materials: tuple[str, ...]
+    model: str
+
+
+class Effects(NamedTuple):
+    """What causes do at their severities: ``gain x value + shift``, in the unit of the result, give or take the spreads."""
+
+    gain: Array
+    shift: Array
+    spread: Array
+    relative_spread: Array
+
+    def of(self, causes: Sequence[int], steps: slice = slice(None)) -> Effects:
+        """Return the effects of some causes at some of their severities."""
+        return Effects(*(part[list(causes)][:, steps] for part in self))
+
+
+class Model(NamedTuple):
+    """Everything that is known beforehand of some results."""
+
+    analytes: tuple[str, ...]
+    labels: tuple[str, ...]
+    units: tuple[str, ...]
+    logarithmic: NDArray[np.bool_]
+    mean: Array
+    """On the scale of the result, in the population."""
+    covariance: Array
+    within: Array
+    """Within-subject variation as a share."""
+    analytical: Array
+    """Analytical variation as a share."""
+    matters: Array
+    """Change that matters, as a share of the result."""
+    floor: Array
+    """What a result is read as when nothing is left, in its unit."""
+    causes: tuple[Cause, ...]
+    effects: Effects
+    settings: dict[str, float]
+
+
+def read_settings(connection: sqlite3.Connection) -> dict[str, float]:
+    """Return the figures by which odd results are explained, by name."""
+    return {row["parameter"]: row["value"] for row in rows(connection, "model_parameters") if row["model"] == MODEL}
+
+
+def read_causes(connection: sqlite3.Connection) -> tuple[Cause, ...]:
+    """Return all candidates, ``nothing-unusual`` last."""
+    found = []
+    for row in rows(connection, "candidates"):
+        known = row["severity_low"] is not None
+        grid = severities(row["severity_low"], row["severity_high"]) if known else np.ones(GRID)
+        found.append(Cause(row["cause"], row["label"], row["kind"], row["factor"] or "", row["additive"] or "", row["fluid"] or "", row["prior"],
+                           grid, row["severity_unit"] or "", row["severity_meaning"] or "", tuple((row["materials"] or "").split(";")) if row["materials"] else (),
+                           row["model"]))
+    return tuple(sorted(found, key=lambda cause: cause.kind == "none"))
+
+
+def read_model(connection: sqlite3.Connection, analytes: Sequence[str], only: Sequence[str] | None = None) -> Model:
+    """Read what is known beforehand of some results.
+
+    Args:
+        connection: the database.
+        analytes: ids, each with a row in the population.
+        only: ids of the causes whose effects are wanted; those of all when not given.
+    """
+    settings, causes = read_settings(connection), read_causes(connection)
+    figures = {row["analyte"]: row for row in rows(connection, "population_figures")}
+    chosen = [figures[analyte] for analyte in analytes]
+    logarithmic = np.array([row["shape"] == "log-normal" for row in chosen], dtype=bool)
+    level = np.array([row["mean"] for row in chosen], dtype=float)
+    deviation = np.array([row["sd"] for row in chosen], dtype=float)
+    mean = np.where(logarithmic, np.log(np.maximum(level, 1e-12)), level)
+    variation: dict[tuple[str, str], float] = {(row["analyte"], row["kind"]): row["share"] for row in rows(connection, "variations")}
+
+    def shares(kind: str, otherwise: float) -> Array:
+        return np.array([variation.get((analyte, kind), otherwise) for analyte in analytes], dtype=float)
+
+    covariance = _correlations(connection, analytes) * np.outer(deviation, deviation)
+    effects = _effects(connection, analytes, [cause.id for cause in causes], only)
+    return Model(tuple(analytes), tuple(row["label"] for row in chosen), tuple(row["unit"] for row in chosen), logarithmic, mean, covariance,
+                 shares("within-subject", settings["usual-within-subject"]), shares("analytical", settings["usual-analytical"]),
+                 np.maximum(shares("desirable-total-error", 0.0), settings["reportable-change"]), settings["share-left-of-nothing"] * np.abs(level), causes, effects, settings)
+
+
+def _correlations(connection: sqlite3.Connection, analytes: Sequence[str]) -> Array:
+    place = {analyte: i for i, analyte in enumerate(analytes)}
+    found = np.eye(len(analytes))
+    for row in rows(connection, "population_pairs"):
+        if row["analyte"] in place and row["other"] in place:
+            i, j = place[row["analyte"]], place[row["other"]]
+            found[i, j] = found[j, i] = row["correlation"]
+    return found
+
+
+def _effects(connection: sqlite3.Connection, analytes: Sequence[str], causes: Sequence[str], only: Sequence[str] | None) -> Effects:
+    shape = (len(causes), GRID, len(analytes))
+    column, line = ({name: i for i, name in enumerate(names)} for names in (analytes, causes))
+    parts = np.zeros((4, *shape))
+    parts[0] = 1.0
+    connection.row_factory, factory = None, connection.row_factory
+    try:
+        found = rows(connection, "responses_of_panel", analytes=json.dumps(list(analytes)), causes=json.dumps(list(causes if only is None else only)))
+    finally:
+        connection.row_factory = factory
+    if found:
+        names_a, names_c, steps, *values = zip(*found, strict=True)
+        at = ([line[name] for name in names_c], list(steps), [column[name] for name in names_a])
+        for part, numbers in zip(parts, values, strict=True):
+            part[at] = numbers
+    return Effects(*parts)

@@ -1,0 +1,134 @@
+"""Which further check separates the leading causes best: expected information gain.
+
+The gain of a check is the mutual information, in bits, between its outcome and which of the causes is true. For a further
+measurement it is reckoned from what each cause predicts for it, given the results that are there; for a look or a question
+from the probability of a positive outcome under each cause.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from kg.database import rows
+from kg.explain.baseline import Baseline
+from kg.explain.infer import Explanation, Observed, Prediction, predict
+from kg.explain.model import Array, Model
+from kg.wording import inside, spoken
+
+_POINTS = 81
+_REACH = 5.0
+
+
+class Check(NamedTuple):
+    """A check, what it tells, and which causes it tells apart."""
+
+    text: str
+    gain_bits: float
+    separates: tuple[int, ...]
+    """Positions of two explanations in the list that was given."""
+    analyte: str = ""
+    check: str = ""
+    needs: str = ""
+    source: str = ""
+    basis: str = ""
+
+
+def entropy(shares: Array) -> Array:
+    """Return the entropy in bits over the last axis."""
+    return np.asarray(-np.sum(np.where(shares > 0, shares * np.log2(np.maximum(shares, 1e-300)), 0.0), axis=-1))
+
+
+def measurements(model: Model, base: Baseline, observed: Observed, leaders: Sequence[Explanation], weights: Array,
+                 possible: Sequence[int]) -> list[Check]:
+    """Return the gain of measuring each further result.
+
+    Args:
+        model: of the results of the panel followed by those that may be measured.
+        base: for the same.
+        observed: the results of the panel.
+        leaders: explanations by one cause.
+        weights: their probabilities.
+        possible: positions in the model of what may be measured.
+    """
+    further, exact = list(possible), list(observed.exact)
+    means, variances = [], []
+    for leader in leaders:
+        expected = Prediction(*(part[0] for part in predict(model, base, model.effects.of(leader.causes))))
+        cross = expected.slope[:, further, None] * expected.slope[:, None, exact] * base.covariance[np.ix_(further, exact)]
+        scatter = (expected.slope[:, exact, None] * expected.slope[:, None, exact] * base.covariance[np.ix_(exact, exact)]
+                   + expected.doubt[:, exact, None] * np.eye(len(exact)))
+        off = observed.values[exact] - expected.mean[:, exact]
+        mean = expected.mean[:, further] + np.einsum("gfe,ge->gf", cross, np.linalg.solve(scatter, off[..., None])[..., 0])
+        own = expected.slope[:, further] ** 2 * np.diag(base.covariance)[further] + expected.doubt[:, further]
+        left = own - np.einsum("gfe,gef->gf", cross, np.linalg.solve(scatter, cross.transpose(0, 2, 1)))
+        share = leader.weights[:, None]
+        middle = np.sum(share * mean, axis=0)
+        means.append(middle)
+        variances.append(np.sum(share * (np.maximum(left, 1e-12) + (mean - middle) ** 2), axis=0))
+    centre, deviation = np.array(means).T, np.sqrt(np.array(variances).T)
+    gain = _information(centre, deviation, weights)
+    return [Check(f"Measure {spoken(model.labels[place])}", float(gain[i]), _furthest(centre[i], deviation[i], weights),
+                  analyte=model.analytes[place], needs="specimen") for i, place in enumerate(further)]
+
+
+def _information(centre: Array, deviation: Array, weights: Array) -> Array:
+    """Return the mutual information between the cause and a result that is normal under each, in bits, for each result."""
+    low, high = (centre - _REACH * deviation).min(axis=1), (centre + _REACH * deviation).max(axis=1)
+    at = low[:, None] + (high - low)[:, None] * np.linspace(0, 1, _POINTS)
+    density = np.exp(-0.5 * ((at[:, None, :] - centre[..., None]) / deviation[..., None]) ** 2) / deviation[..., None]
+    joint = weights[:, None] * density / np.maximum(density.sum(axis=2, keepdims=True), 1e-300)
+    total = joint.sum(axis=1)
+    posterior = joint / np.maximum(total[:, None, :], 1e-300)
+    return np.asarray(np.maximum(entropy(weights) - np.sum(total * entropy(posterior.transpose(0, 2, 1)), axis=1), 0.0))
+
+
+def _furthest(centre: Array, deviation: Array, weights: Array) -> tuple[int, ...]:
+    """Return the two causes that a result tells apart best, each counted with its probability."""
+    apart = np.abs(centre[:, None] - centre[None, :]) / np.hypot(deviation[:, None], deviation[None, :])
+    value = np.minimum(apart, 3.0) * np.sqrt(weights[:, None] * weights[None, :])
+    one, other = np.unravel_index(int(np.argmax(value)), value.shape)
+    return tuple(sorted((int(one), int(other)))) if one != other else ()
+
+
+def looks_and_questions(connection: sqlite3.Connection, model: Model, leaders: Sequence[Explanation], weights: Array, fits: frozenset[str]) -> list[Check]:
+    """Return the gain of each check whose outcome is yes or no.
+
+    Args:
+        connection: the database.
+        model: of the results.
+        leaders: explanations by one cause.
+        weights: their probabilities.
+        fits: the materials that the specimen is, broader and narrower ones included.
+    """
+    names = [model.causes[leader.causes[0]].id for leader in leaders]
+    outcomes: dict[str, dict[str, float]] = {}
+    for row in rows(connection, "check_outcomes"):
+        outcomes.setdefault(row["check"], {})[row["cause"]] = row["probability"]
+    found = []
+    for row in rows(connection, "checks"):
+        if not _makes_sense(row, fits, set(model.analytes)):
+            continue
+        known = outcomes.get(row["check"], {})
+        positive = np.array([known.get(name, row["usual"]) for name in names])
+        gain = _yes_or_no(positive, weights)
+        text = f"{row['label']} (positive: {inside(row['positive'])})" if row["positive"] else row["label"]
+        spread = np.sqrt(np.maximum(positive * (1 - positive), 0.01))
+        found.append(Check(text, gain, _furthest(positive, spread, weights), check=row["check"], needs=row["needs"],
+                           source=row["source"], basis=row["basis"]))
+    return found
+
+
+def _makes_sense(row: sqlite3.Row, fits: frozenset[str], measured: set[str]) -> bool:
+    """Whether a check can be done on the material, and speaks of something that was measured."""
+    return all(not row[column] or there & set(row[column].split(";")) for column, there in (("materials", fits), ("analytes", measured)))
+
+
+def _yes_or_no(positive: Array, weights: Array) -> float:
+    share = float(positive @ weights)
+    outcomes = np.array([share, 1 - share])
+    doubt = np.stack([positive, 1 - positive], axis=-1)
+    return max(float(entropy(outcomes) - weights @ entropy(doubt)), 0.0)

@@ -1,0 +1,133 @@
+"""What is held likely before the results are looked at: how common a cause is, and what is known of this specimen."""
+
+from __future__ import annotations
+
+import json
+import math
+import sqlite3
+from collections.abc import Iterable
+from typing import NamedTuple
+
+import numpy as np
+
+from kg.database import rows
+from kg.explain.infer import Prior
+from kg.explain.model import Array, Cause, Model
+from kg.explain.panel import Panel
+from kg.wording import inside
+
+_NEVER = -math.inf
+
+
+class Candidates(NamedTuple):
+    """Which causes are considered, how likely they are beforehand, and why some are more or less so."""
+
+    prior: Prior
+    allowed: list[int]
+    because: tuple[str, ...]
+    materials: tuple[str, ...]
+    """What the specimen is: as stated, or as usual for what was measured."""
+    fits: frozenset[str]
+    """The same with everything broader and narrower."""
+
+
+def candidates(connection: sqlite3.Connection, model: Model, panel: Panel, analytes: Iterable[str]) -> Candidates:
+    """Weigh the causes by the table of candidates and by what is known of the specimen.
+
+    Args:
+        connection: the database.
+        model: of the results.
+        panel: what is known of the specimen.
+        analytes: ids of everything that was measured, from which the material is guessed when it is not stated.
+    """
+    because: list[str] = []
+    materials = _materials(connection, panel, list(analytes), because)
+    fits = _related(connection, materials)
+    odds = np.log(np.array([cause.prior for cause in model.causes]) / sum(cause.prior for cause in model.causes))
+    odds = odds + _additives(connection, model, panel, because) + _fluids(connection, model, panel, because)
+    steps = np.stack([_steps(cause, panel) for cause in model.causes])
+    if panel.hours_since_collection is not None:
+        because.append(f"No wait on the cells longer than {panel.hours_since_collection:g} h is considered.")
+    allowed = [i for i, cause in enumerate(model.causes)
+               if (not cause.materials or fits & set(cause.materials)) and np.isfinite(steps[i]).any() and _moves(model, i)
+               and (cause.id not in _NEEDS_EARLIER or panel.earlier)]
+    total = np.log(np.exp(odds[allowed]).sum())
+    return Candidates(Prior(odds - total, steps), allowed, tuple(because), materials, frozenset(fits))
+
+
+_NEEDS_EARLIER = ("wrong-blood-in-tube",)
+
+
+def _moves(model: Model, index: int) -> bool:
+    """Whether a cause moves any result, or is the absence of causes."""
+    gain, shift, spread, relative = (part[index] for part in model.effects)
+    return bool(model.causes[index].kind == "none" or np.any(gain != 1) or np.any(shift) or np.any(spread) or np.any(relative))
+
+
+def _materials(connection: sqlite3.Connection, panel: Panel, analytes: list[str], because: list[str]) -> tuple[str, ...]:
+    if panel.material:
+        return (panel.material,)
+    usual = {row["discipline"]: row["material"] for row in rows(connection, "usual_materials")}
+    marks = ",".join("?" * len(analytes))
+    disciplines = [row[0] for row in connection.execute(f"SELECT DISTINCT discipline FROM analytes WHERE id IN ({marks})", analytes)]
+    found = tuple(sorted({usual[discipline] for discipline in disciplines if discipline in usual}))
+    labels = [inside(row[0]) for row in connection.execute(f"SELECT label FROM concept WHERE id IN ({','.join('?' * len(found))}) ORDER BY label", found)]
+    because.append(f"The specimen material is not stated; it is taken to be {' and '.join(labels)}.")
+    return found
+
+
+def _related(connection: sqlite3.Connection, concepts: Iterable[str]) -> set[str]:
+    return {row["related"] for row in rows(connection, "related_pairs", concepts=json.dumps(list(concepts)))}
+
+
+def _additives(connection: sqlite3.Connection, model: Model, panel: Panel, because: list[str]) -> Array:
+    """Return what the tubes that were drawn, or those that the laboratory uses, add to the log odds of each carry-over."""
+    if panel.tubes_drawn:
+        drawn, known = set(panel.tubes_drawn), "the tubes drawn are stated"
+    else:
+        drawn = {additive for row in rows(connection, "additives_in_use") for additive in row["additives"].split(";")}
+        known = "the local catalogue asks for no such tube"
+    if not drawn:
+        return np.zeros(len(model.causes))
+    near = _related(connection, drawn)
+    found = np.zeros(len(model.causes))
+    for i, cause in enumerate(model.causes):
+        if cause.model == "blood-carry-over":
+            if cause.additive not in near:
+                found[i] = math.log(model.settings["odds-additive-not-drawn"])
+                because.append(f"{cause.label} is held less likely: {known}.")
+            elif panel.tubes_drawn:
+                found[i] = math.log(model.settings["odds-additive-drawn"])
+                because.append(f"{cause.label} is held more likely: such a tube was drawn.")
+    return found
+
+
+def _fluids(connection: sqlite3.Connection, model: Model, panel: Panel, because: list[str]) -> Array:
+    found = np.zeros(len(model.causes))
+    if not panel.infusions:
+        return found
+    near = _related(connection, panel.infusions)
+    for i, cause in enumerate(model.causes):
+        if cause.model == "fluid":
+            running = cause.fluid in near
+            found[i] = math.log(model.settings["odds-fluid-running" if running else "odds-fluid-not-running"])
+            if running:
+                because.append(f"{cause.label} is held more likely: it was running.")
+    return found
+
+
+def _steps(cause: Cause, panel: Panel) -> Array:
+    """Return the log shares of the severities of a cause, those that the time and temperature rule out left out."""
+    possible = np.ones(len(cause.severity), dtype=bool)
+    if cause.model in ("delay", "cold-delay"):
+        if panel.hours_since_collection is not None:
+            possible &= cause.severity <= max(panel.hours_since_collection, 0.0)
+        if panel.temperature_cel is not None:
+            cold = panel.temperature_cel < _COLD_BELOW
+            possible &= cold if cause.model == "cold-delay" else not cold
+    count = int(possible.sum())
+    return np.where(possible, -math.log(max(count, 1)), _NEVER)
+
+
+_COLD_BELOW = 12.0
+"""Cel; below it the pump of the cells hardly works, half-way between a refrigerator and a room."""

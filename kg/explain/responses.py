@@ -1,0 +1,333 @@
+"""What each computed cause does to each result, as straight lines: made once when the database is built.
+
+Whatever the mechanism, at a given severity a result reads ``gain x true value + shift``, with a spread for what is not
+known of the method. So the chemistry is solved at the build, and an odd panel is explained by arithmetic alone.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterator, Mapping
+from typing import NamedTuple
+
+import numpy as np
+
+from kg.chemistry import haemolysis, kinetics, mixing, response
+from kg.chemistry.bounds import Array
+from kg.chemistry.experiment import World, make_world
+from kg.database import rows
+
+GRID = 16
+"""Severities for which a cause is worked out, evenly spaced on a logarithmic scale."""
+MODEL = "explanation"
+_DYES = ("arsenazo-calcium", "ocpc-calcium", "nm-bapta-calcium")
+_PER_LITRE = {"mmol/L": 1.0, "umol/L": 1000.0, "nmol/L": 1e6, "mmol/kg": 1.0}
+
+
+class Response(NamedTuple):
+    """How one result answers to one cause at one severity: ``gain x value + shift``, give or take both spreads.
+
+    ``shift`` and ``spread`` are in the unit of the analyte in ``population.csv``; ``relative_spread`` is a share of the result.
+    """
+
+    analyte: str
+    cause: str
+    step: int
+    """Position in ``severities`` of the cause, from 0."""
+    gain: float
+    shift: float
+    spread: float
+    relative_spread: float
+
+
+class Conditions(NamedTuple):
+    """What is assumed of the specimen: haematocrit as a share, temperatures in Cel."""
+
+    haematocrit: float
+    room_cel: float
+    cold_cel: float
+
+
+class Bench(NamedTuple):
+    """What responses are computed from."""
+
+    world: World
+    figures: dict[str, sqlite3.Row]
+    """The rows of the population by analyte."""
+    shifts: dict[str, list[sqlite3.Row]]
+    """The rows of the patterns by cause."""
+    conditions: Conditions
+
+    def setting(self, name: str) -> float:
+        """Return a figure of how odd results are explained, from ``model_parameters``."""
+        return self.world.parameters.value(MODEL, name)
+
+    def deviation(self, analyte: str) -> float:
+        """Return the standard deviation of an analyte in the population, in its unit."""
+        row = self.figures[analyte]
+        return float(row["sd"] * row["mean"] if row["shape"] == "log-normal" else row["sd"])
+
+
+class Line(NamedTuple):
+    """Gain, shift and spreads of one analyte over the severities."""
+
+    gain: Array
+    shift: Array
+    spread: Array
+    relative_spread: Array = np.zeros(())
+
+
+def make_bench(connection: sqlite3.Connection, conditions: Conditions | None = None) -> Bench:
+    """Read what responses are computed from.
+
+    Args:
+        connection: the database.
+        conditions: of the specimen; the usual ones of ``model_parameters`` when not given.
+    """
+    world = make_world(connection)
+    usual = conditions or Conditions(world.parameters.value("blood", "haematocrit"), world.parameters.value("glycolysis", "reference-temperature"),
+                                     world.parameters.value(MODEL, "cold-storage-temperature"))
+    shifts: dict[str, list[sqlite3.Row]] = {}
+    for row in rows(connection, "candidate_shifts"):
+        shifts.setdefault(row["cause"], []).append(row)
+    return Bench(world, {row["analyte"]: row for row in rows(connection, "population_figures")}, shifts, usual)
+
+
+def severities(low: float, high: float, count: int = GRID) -> Array:
+    """Return severities from ``low`` to ``high``, evenly spaced on a logarithmic scale."""
+    return np.geomspace(low, high, count)
+
+
+def every_response(bench: Bench) -> Iterator[Response]:
+    """Return the responses of every analyte of the population to every cause, leaving out those that move nothing.
+
+    Args:
+        bench: from ``make_bench``.
+    """
+    for cause in rows(bench.world.connection, "candidates"):
+        if cause["model"] not in _MODELS:
+            continue
+        grid = severities(cause["severity_low"], cause["severity_high"])
+        for analyte, line in _MODELS[cause["model"]](bench, cause, grid).items():
+            table = np.column_stack(np.broadcast_arrays(*line, grid)[:4])
+            if np.any(table != (1.0, 0.0, 0.0, 0.0)):
+                yield from (Response(analyte, cause["cause"], step, *values) for step, values in enumerate(table.tolist()))
+
+
+def write(connection: sqlite3.Connection) -> None:
+    """Compute the responses and write them to the database that is being built."""
+    known = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    if not {"candidate_causes", "population", "model_parameters"} <= known or not connection.execute("SELECT 1 FROM population").fetchone():
+        return
+    connection.row_factory = sqlite3.Row
+    found = sorted(every_response(make_bench(connection)))
+    connection.row_factory = None
+    connection.executemany("INSERT INTO cause_response VALUES (?, ?, ?, ?, ?, ?, ?)", found)
+
+
+def _carry_over(bench: Bench, cause: sqlite3.Row, share: Array) -> dict[str, Line]:
+    """Return the responses to blood from a tube with an additive; the severity is the share of the plasma."""
+    p, hct = bench.world.parameters, bench.conditions.haematocrit
+    dose = mixing.dose_of(p, cause["additive"])
+    brought = {name: float(value) * share for name, value in mixing.in_tube({}, dose, hct).items()}
+    kept = float(mixing.plasma_kept(dose.blood_to_additive, hct)) if dose.blood_to_additive else 1.0
+    osmoles = np.asarray(sum(brought.values())) * (1 - hct)
+    water = mixing.drawn_from_cells(osmoles, hct, p.value("blood", "osmolality"), p.value("blood", "osmotic-cell-water"))
+    thinned = (1 - share * (1 - kept)) * (1 - water)
+    lines = _mixed(bench, brought, thinned, thinned, sum(brought.values(), np.zeros_like(share)))
+    for analyte, left in _under_ligands(bench, brought).items():
+        if analyte in lines:
+            before = lines[analyte]
+            mean, spread = _between_methods(bench, left)
+            level = bench.figures[analyte]["mean"]
+            lines[analyte] = Line(before.gain * mean, before.shift * mean, np.hypot(before.spread, level * spread))
+    # What a ligand does not bind and the tube does not bring has no reason to move: ions of one charge.
+    computed = {analyte for analyte, row in bench.figures.items() if row["species"] in brought or row["charge"] == 1}
+    computed |= _under_ligands(bench, brought).keys()
+    return _with_signs(bench, lines, cause["additive"], computed, share / bench.setting("share-of-full-signs"))
+
+
+def _mixed(bench: Bench, brought: Mapping[str, Array], plasma: Array, blood: Array, osmoles: Array) -> dict[str, Line]:
+    """Return the responses to something that thins plasma and blood and brings species, in mmol/L of the final plasma."""
+    relative = bench.setting("spread-of-computed-change")
+    lines = {}
+    for analyte, row in bench.figures.items():
+        gain = plasma if row["in_plasma"] else blood if row["in_blood"] or _clotting_protein(row) else np.ones_like(plasma)
+        shift = np.zeros_like(plasma)
+        if row["in_plasma"] and row["species"] in brought and row["unit"] in _PER_LITRE:
+            shift = brought[row["species"]] * _PER_LITRE[row["unit"]]
+        elif analyte == "osmolality":
+            gain, shift = plasma, osmoles
+        lines[analyte] = Line(gain, shift, relative * np.abs((gain - 1) * row["mean"] + shift))
+    if {"sodium", "chloride", "bicarbonate", "anion-gap"} <= lines.keys():
+        ions = [lines[name] for name in ("sodium", "chloride", "bicarbonate")]
+        change = ions[0].shift - ions[1].shift - ions[2].shift
+        lines["anion-gap"] = Line(ions[0].gain, change, np.sqrt(sum(line.spread**2 for line in ions)))
+    return lines
+
+
+def _clotting_protein(row: sqlite3.Row) -> bool:
+    """Whether a result of coagulation is an amount, which is thinned, and no time or ratio of times."""
+    return bool(row["discipline"] == "coagulation" and row["unit"] not in ("s", "{INR}"))
+
+
+def _under_ligands(bench: Bench, brought: Mapping[str, Array]) -> dict[str, list[Array]]:
+    """Return by analyte the share of the result that is left, by every method, with the ligands in mmol/L."""
+    world, p = bench.world, bench.world.parameters
+    left: dict[str, list[Array]] = {}
+    if "edta-4minus" in brought:
+        edta = brought["edta-4minus"]
+        calcium = world.levels["calcium-total"]
+        left["calcium-total"] = [response.dye_calcium(p, dye, calcium, {"edta": (edta, world.edta_log10_k(p.value(dye, "reagent-ph")))}) / calcium
+                                 for dye in _DYES]
+        steepness = p.value("recovering-calcium-method", "steepness")
+        left["calcium-total"].append(1 - np.minimum(edta / calcium, 1) ** steepness)
+        before = world.free_metals(0.0)
+        now = [world.free_metals(float(amount)) for amount in edta]
+        free = {metal: np.array([found[metal] for found in now]) for metal in ("calcium-ion", "magnesium-ion", "zinc-ion", "zinc-held")}
+        zinc = world.levels["zinc"] / 1000
+        held = np.minimum(free["zinc-held"], zinc)
+        left["calcium-ionised"] = [free["calcium-ion"] / before["calcium-ion"]]
+        left["magnesium-total"] = [response.chelator_loss(p, "xylidyl-blue-magnesium", edta), np.ones_like(edta)]
+        left["iron"] = [response.chelator_loss(p, "pdts-iron", edta), np.ones_like(edta)]
+        left["zinc"] = [response.metal_read(p, "free-zinc-colorimetry", zinc, held) / zinc, np.ones_like(edta)]
+        rest = response.alp_activity(p, free["zinc-ion"], free["magnesium-ion"], before["zinc-ion"], before["magnesium-ion"])
+        left["alp"] = [rest, np.sqrt(rest)]
+    precipitants = {name: brought[name] for name in ("citrate-3minus", "oxalate-2minus") if name in brought}
+    if precipitants:
+        calcium = world.levels["calcium-total"]
+        usual = world.calcium_with({}, calcium)[0]
+        found = [world.calcium_with({name: float(values[i]) for name, values in precipitants.items()}, calcium)
+                 for i in range(len(next(iter(precipitants.values()))))]
+        left["calcium-ionised"] = [np.array([free for free, _ in found]) / usual]
+        left["calcium-total"] = [np.array([dissolved for _, dissolved in found]) / calcium]
+    if "fluoride-ion" in brought:
+        left["urea"] = [response.urea_read(p, method, 1.0, brought["fluoride-ion"]) for method in ("urease-gldh", "urease-end-point")]
+    if "oxalate-2minus" in brought:
+        left["ld"] = [response.ld_read(p, 1.0, brought["oxalate-2minus"])]
+    if "calcium-total" in left:
+        left["calcium-adjusted"] = left["calcium-total"]
+    return left
+
+
+def _between_methods(bench: Bench, left: list[Array]) -> tuple[Array, Array]:
+    """Return the middle of what methods leave, and a spread that reaches all of them."""
+    stack = np.array(left)
+    middle = (stack.max(axis=0) + stack.min(axis=0)) / 2
+    return middle, np.hypot((stack.max(axis=0) - stack.min(axis=0)) / 2, bench.setting("spread-of-computed-change") * (1 - middle))
+
+
+def _fluid(bench: Bench, cause: sqlite3.Row, share: Array) -> dict[str, Line]:
+    """Return the responses to an infusion fluid; the severity is the share of the plasma."""
+    fluid = mixing.fluid_of(bench.world.connection, cause["fluid"])
+    brought = {name: value * share for name, value in fluid.items()}
+    of_blood = mixing.blood_fraction(share, bench.conditions.haematocrit, 0.0)
+    lines = _mixed(bench, brought, 1 - share, 1 - of_blood, sum(brought.values(), np.zeros_like(share)))
+    known = {analyte for analyte, row in bench.figures.items() if row["in_blood"] or row["in_plasma"] or _clotting_protein(row)}
+    return _with_signs(bench, lines, cause["factor"], known | {"osmolality", "anion-gap"}, share / bench.setting("share-of-full-signs"))
+
+
+def _haemolysis(bench: Bench, cause: sqlite3.Row, free_haemoglobin: Array) -> dict[str, Line]:
+    """Return the responses to broken red cells; the severity is free haemoglobin in g/L."""
+    p = bench.world.parameters
+    volume = haemolysis.lysed_volume(p, free_haemoglobin)
+    relative = bench.setting("spread-of-cell-contents")
+    lines, computed = {}, set()
+    for analyte, row in bench.figures.items():
+        ratio = bench.world.ratios.get(analyte)
+        thinned = 1 / (1 + volume) if row["in_plasma"] else np.ones_like(volume)
+        shift = np.zeros_like(volume)
+        if analyte == "haemolysis-index":
+            shift, ratio = free_haemoglobin, 0.0
+        elif ratio is not None and row["in_plasma"]:
+            shift = volume * ratio * row["mean"] * thinned
+        elif analyte == "total-protein":
+            shift, ratio = free_haemoglobin, 0.0
+        if ratio is not None:
+            computed.add(analyte)
+        lines[analyte] = Line(thinned, shift, (0.1 if analyte == "haemolysis-index" else relative) * shift)
+    return _with_signs(bench, lines, cause["factor"], computed, free_haemoglobin / bench.setting("haemoglobin-of-full-signs"))
+
+
+def _waiting(bench: Bench, cause: sqlite3.Row, hours: Array, temperature: float) -> dict[str, Line]:
+    """Return the responses to blood that waits on its cells at a temperature; the severity is the time in h."""
+    p, hct, world = bench.world.parameters, bench.conditions.haematocrit, bench.world
+    glucose = bench.figures["glucose"]["mean"]
+    rate = kinetics.glycolysis_rate(p, temperature, haematocrit_=hct)
+    used = np.minimum(glucose, rate * hours)
+    lactate = kinetics.lactate_made(p, used)
+    acid = kinetics.ph_change(p, np.minimum(lactate, 0.9 * p.value("ionised-calcium", "blood-buffer")))
+    changes = {"glucose": -rate * hours, "lactate": lactate, "ph": acid,
+               "potassium": kinetics.potassium_change(p, hours, temperature, glucose, haematocrit_=hct),
+               "phosphate": kinetics.phosphate_change(p, hours, temperature, glucose, haematocrit_=hct),
+               "ammonia": kinetics.ammonia_change(p, hours, temperature),
+               "ld": kinetics.ld_change(p, hours, haematocrit_=hct) * bench.figures["ld"]["mean"],
+               "bicarbonate": -np.minimum(bench.setting("bicarbonate-per-lactate") * lactate, 12.0),
+               "calcium-ionised": kinetics.ionised_calcium(p, world.levels["calcium-ionised"], ph_change_=acid, lactate_made_=lactate)
+               - world.levels["calcium-ionised"]}
+    relative = bench.setting("spread-of-waiting")
+    lines = {analyte: Line(np.ones_like(hours), np.zeros_like(hours), np.zeros_like(hours)) for analyte in bench.figures}
+    for analyte, change in changes.items():
+        if analyte in lines:
+            lines[analyte] = Line(np.ones_like(hours), change, relative * np.abs(change))
+    return _with_signs(bench, lines, cause["factor"], set(changes), hours / bench.setting("hours-of-full-signs"))
+
+
+def _with_signs(bench: Bench, lines: dict[str, Line], cause: str | None, computed: set[str], size: Array) -> dict[str, Line]:
+    """Add, where nothing is computed, the sign that the graph knows, with a broad size; where it knows none, doubt.
+
+    Args:
+        bench: what responses are computed from.
+        lines: the responses so far, by analyte.
+        cause: the additive or factor whose effects the graph knows.
+        computed: the analytes whose response is known from arithmetic.
+        size: share of the full size of a sign at each severity.
+    """
+    broad = np.minimum(size, 1.0) * bench.setting("size-of-a-sign")
+    signs = {row["analyte"]: row for row in rows(bench.world.connection, "candidate_signs", cause=cause)} if cause else {}
+    for analyte, line in lines.items():
+        sign = signs.get(analyte)
+        if analyte in computed or sign is None:
+            continue
+        step = broad * bench.deviation(analyte)
+        direction = sign["rises"] - sign["falls"] if not sign["stays"] else 0
+        if sign["rises"] or sign["falls"] or sign["unsure"]:
+            lines[analyte] = Line(line.gain, line.shift + direction * step, np.hypot(line.spread, step))
+    return lines
+
+
+def _pattern(bench: Bench, cause: sqlite3.Row, severity: Array) -> dict[str, Line]:
+    """Return the responses to a cause that is known by its pattern: the rows of ``cause_shifts.csv`` at the severity of 1.
+
+    A change in standard deviations or in the unit grows in step with the severity s; a ratio r becomes r to the power of s. The
+    spread of a row is a share of its change, or stands alone where nothing is expected to change.
+    """
+    lines = {}
+    for shift in bench.shifts.get(cause["cause"], ()):
+        row = bench.figures.get(shift["analyte"])
+        if row is not None:
+            lines[shift["analyte"]] = _moved(row, shift, severity)
+    return lines
+
+
+def _moved(row: sqlite3.Row, shift: sqlite3.Row, severity: Array) -> Line:
+    logarithmic, one, none = row["shape"] == "log-normal", np.ones_like(severity), np.zeros_like(severity)
+    doubt = shift["spread"] * (abs(shift["change"]) or 1.0)
+    if shift["change_kind"] == "absolute":
+        return Line(one, severity * shift["change"], severity * doubt)
+    if shift["change_kind"] == "sd" and not logarithmic:
+        return Line(one, severity * shift["change"] * row["sd"], severity * doubt * row["sd"])
+    step = row["sd"] * shift["change"] if shift["change_kind"] == "sd" else np.log(max(1 + shift["change"], 1e-3))
+    relative = shift["spread"] * (abs(step) or (row["sd"] if shift["change_kind"] == "sd" else 1.0))
+    return Line(np.exp(severity * step), none, none, severity * relative)
+
+
+_MODELS: dict[str, Callable[[Bench, sqlite3.Row, Array], dict[str, Line]]] = {
+    "blood-carry-over": _carry_over,
+    "fluid": _fluid,
+    "haemolysis": _haemolysis,
+    "shift": _pattern,
+    "signs": _pattern,
+    "delay": lambda bench, cause, hours: _waiting(bench, cause, hours, bench.conditions.room_cel),
+    "cold-delay": lambda bench, cause, hours: _waiting(bench, cause, hours, bench.conditions.cold_cel),
+}
