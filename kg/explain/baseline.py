@@ -9,7 +9,6 @@ import numpy as np
 from kg.explain.model import Array, Model
 from kg.explain.panel import Earlier
 
-
 _LEAST = 1e-4
 """Share of the usual level below which a result counts as that, since zero has no logarithm."""
 

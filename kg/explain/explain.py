@@ -13,7 +13,7 @@ from kg.database import rows
 from kg.explain import infer, next_checks
 from kg.explain.baseline import Baseline, baseline
 from kg.explain.findings import finding, reasons
-from kg.explain.model import Array, Model, read_model
+from kg.explain.model import Array, Model, read_model, worked_out
 from kg.explain.panel import Panel, Result, read_panel
 from kg.explain.present import Told, present
 from kg.explain.priors import Candidates, candidates
@@ -96,12 +96,12 @@ def _sort(connection: sqlite3.Connection, panel: Panel) -> Sorted:
     there = {result.analyte for result in results}
     results += [Result(analyte, fact.replace("_", " "), float(panel.facts[fact]), "10*9/L", "", f"{fact}={panel.facts[fact]:g}")
                 for fact, analyte in _COUNTS.items() if isinstance(panel.facts.get(fact), int | float) and analyte not in there]
-    parts = {row["analyte"]: set(row["parts"].split(";")) for row in rows(connection, "calculated")}
+    known_parts = worked_out(connection, {result.analyte for result in results} & known)
     used, left = [], []
     for result in sorted(results, key=lambda one: one.analyte):
         if result.analyte not in known:
             left.append(f"{result.typed}: no figures of a population are known for it, so it takes no part.")
-        elif result.analyte in parts and parts[result.analyte] <= there:
+        elif result.analyte in known_parts:
             left.append(f"{result.typed}: it is worked out from results that are there, so it says nothing new.")
         else:
             used.append(result)
@@ -125,9 +125,9 @@ def _next_checks(connection: sqlite3.Connection, panel: Panel, before: Candidate
     leaders = ones[:_LEADERS]
     weights = infer.probabilities(leaders)
     there = set(model.analytes)
-    worked_out = {row["analyte"] for row in rows(connection, "calculated")}
+    calculated = {row["analyte"] for row in rows(connection, "calculated")}
     further = [row["analyte"] for row in rows(connection, "measurable_on", materials=json.dumps(sorted(before.fits)))
-               if row["analyte"] not in there | worked_out]
+               if row["analyte"] not in there | calculated]
     names = [model.causes[one.causes[0]].id for one in leaders]
     wider = read_model(connection, [*model.analytes, *further], names)
     wide = infer.Observed(np.concatenate([observed.values, np.zeros(len(further))]), observed.exact, observed.bounds)

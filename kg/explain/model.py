@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -76,6 +76,11 @@ class Model(NamedTuple):
     causes: tuple[Cause, ...]
     effects: Effects
     settings: dict[str, float]
+
+
+def worked_out(connection: sqlite3.Connection, there: Collection[str]) -> set[str]:
+    """Return which results are worked out from others that are there, so that they say nothing new beside them."""
+    return {row["analyte"] for row in rows(connection, "calculated") if set(row["parts"].split(";")) <= set(there)} & set(there)
 
 
 def read_settings(connection: sqlite3.Connection) -> dict[str, float]:

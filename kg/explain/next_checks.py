@@ -19,8 +19,8 @@ from kg.explain.infer import Explanation, Observed, Prediction, predict
 from kg.explain.model import Array, Model
 from kg.wording import inside, spoken
 
-_POINTS = 81
-_REACH = 5.0
+_POINTS = np.linspace(-4.5, 4.5, 15)
+"""Where a result is looked at under each cause, in standard deviations from what that cause predicts."""
 
 
 class Check(NamedTuple):
@@ -76,10 +76,12 @@ def measurements(model: Model, base: Baseline, observed: Observed, leaders: Sequ
 
 
 def _information(centre: Array, deviation: Array, weights: Array) -> Array:
-    """Return the mutual information between the cause and a result that is normal under each, in bits, for each result."""
-    low, high = (centre - _REACH * deviation).min(axis=1), (centre + _REACH * deviation).max(axis=1)
-    at = low[:, None] + (high - low)[:, None] * np.linspace(0, 1, _POINTS)
-    density = np.exp(-0.5 * ((at[:, None, :] - centre[..., None]) / deviation[..., None]) ** 2) / deviation[..., None]
+    """Return the mutual information between the cause and a result that is normal under each, in bits, for each result.
+
+    The points of all causes together are integrated over, so that a narrow prediction beside a wide one is not missed.
+    """
+    at = np.sort((centre[..., None] + deviation[..., None] * _POINTS).reshape(len(centre), -1), axis=1)
+    density = np.exp(-0.5 * ((at[:, None, :] - centre[..., None]) / deviation[..., None]) ** 2) * np.gradient(at, axis=1)[:, None, :]
     joint = weights[:, None] * density / np.maximum(density.sum(axis=2, keepdims=True), 1e-300)
     total = joint.sum(axis=1)
     posterior = joint / np.maximum(total[:, None, :], 1e-300)

@@ -44,7 +44,7 @@ def candidates(connection: sqlite3.Connection, model: Model, panel: Panel, analy
     materials = _materials(connection, panel, list(analytes), because)
     fits = _related(connection, materials)
     odds = np.log(np.array([cause.prior for cause in model.causes]) / sum(cause.prior for cause in model.causes))
-    odds = odds + _additives(connection, model, panel, because) + _fluids(connection, model, panel, because)
+    odds = odds + additive_odds(connection, model, panel, because) + _fluids(connection, model, panel, because)
     steps = np.stack([_steps(cause, panel) for cause in model.causes])
     if panel.hours_since_collection is not None:
         because.append(f"No wait on the cells longer than {panel.hours_since_collection:g} h is considered.")
@@ -80,7 +80,7 @@ def _related(connection: sqlite3.Connection, concepts: Iterable[str]) -> set[str
     return {row["related"] for row in rows(connection, "related_pairs", concepts=json.dumps(list(concepts)))}
 
 
-def _additives(connection: sqlite3.Connection, model: Model, panel: Panel, because: list[str]) -> Array:
+def additive_odds(connection: sqlite3.Connection, model: Model, panel: Panel, because: list[str]) -> Array:
     """Return what the tubes that were drawn, or those that the laboratory uses, add to the log odds of each carry-over."""
     if panel.tubes_drawn:
         drawn, known = set(panel.tubes_drawn), "the tubes drawn are stated"

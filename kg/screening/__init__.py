@@ -1,0 +1,1 @@
+"""Odd panels found in whole tables of results."""
