@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import textwrap
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 CAUTIONS = (
@@ -91,6 +92,8 @@ class Answer(NamedTuple):
     def to_text(self, width: int = 100, limit: int | None = None) -> str:
         """Return the answer as text: what matters first, sources numbered at the end.
 
+        A computed answer, which carries data, tells what it found before the reasons; others tell the reasons first.
+
         Args:
             width: characters a line.
             limit: lines a section; the rest is counted, never left out in silence. All when None.
@@ -103,22 +106,9 @@ class Answer(NamedTuple):
         lines = _wrap(self.headline, width)
         if self.understood:
             lines += _wrap(f"Understood as: {self.understood}", width)
-        if self.because:
-            lines += ["", "Why"]
-            for step, link in enumerate(self.because, 1):
-                rule = f" [rule: {link.rule}]" if link.rule else ""
-                lines += _wrap(f"{link.text}{rule}{_marks(link.sources, number)}", width,
-                               f"{'  ' * link.depth}  {step}. ", f"{'  ' * link.depth}     ")
-        for section, whole in zip(shown, self.sections, strict=True):
-            lines += ["", section.title]
-            if section.note:
-                lines += _wrap(section.note, width, "  ")
-            for item in section.items:
-                lines += _wrap(f"{item.text}{_marks(item.sources, number)}", width, "  - ", "    ")
-                for detail in item.detail:
-                    lines += _wrap(detail, width, "      ", "      ")
-            if len(whole.items) > len(section.items):
-                lines.append(f"  ... and {len(whole.items) - len(section.items)} more (--all prints them)")
+        reasons = _reasons(self.because, number, width)
+        found = _found(shown, self.sections, number, width)
+        lines += found + reasons if self.data else reasons + found
         for title, texts in (("Sources disagree", self.conflicts), ("Not known", self.unknowns)):
             if texts:
                 lines += ["", title]
@@ -134,6 +124,29 @@ class Answer(NamedTuple):
             lines += _wrap(caution, width)
         versions = ", ".join(f"{name} {value}" for name, value in self.versions.items())
         return "\n".join([*lines, f"Tubelore {versions}."])
+
+
+def _reasons(because: Sequence[Link], number: dict[str, int], width: int) -> list[str]:
+    lines = ["", "Why"] if because else []
+    for step, link in enumerate(because, 1):
+        rule = f" [rule: {link.rule}]" if link.rule else ""
+        lines += _wrap(f"{link.text}{rule}{_marks(link.sources, number)}", width, f"{'  ' * link.depth}  {step}. ", f"{'  ' * link.depth}     ")
+    return lines
+
+
+def _found(shown: Sequence[Section], whole: Sequence[Section], number: dict[str, int], width: int) -> list[str]:
+    lines: list[str] = []
+    for section, complete in zip(shown, whole, strict=True):
+        lines += ["", section.title]
+        if section.note:
+            lines += _wrap(section.note, width, "  ")
+        for item in section.items:
+            lines += _wrap(f"{item.text}{_marks(item.sources, number)}", width, "  - ", "    ")
+            for detail in item.detail:
+                lines += _wrap(detail, width, "      ", "      ")
+        if len(complete.items) > len(section.items):
+            lines.append(f"  ... and {len(complete.items) - len(section.items)} more (--all prints them)")
+    return lines
 
 
 def _wrap(text: str, width: int, first: str = "", rest: str | None = None) -> list[str]:

@@ -22,7 +22,7 @@ _DESCRIPTION = """What blood tubes, additives, handling and interferences do to 
 Local procedures, the method's own documentation and the responsible laboratory professional decide;
 this tool does not diagnose."""
 
-# name: help, then for each argument: name, how many (1, "?", "*" or "+"), help; options: name, metavar, help
+# name: help, then for each argument: name, how many (1, "?", "*" or "+"), help; options: name, metavar (none for a switch), help
 _QUESTIONS: dict[str, tuple[str, tuple[tuple[str, Any, str], ...], tuple[tuple[str, str, str], ...]]] = {
     "invalidates": ("list every analyte, test and panel that an additive makes unusable or limits",
                     (("additive", 1, "an additive, a container or another factor"),),
@@ -44,7 +44,24 @@ _QUESTIONS: dict[str, tuple[str, tuple[tuple[str, Any, str], ...], tuple[tuple[s
     "search": ("find every term, test and fact that holds all the words", (("words", "+", "plain words"),), ()),
     "sources": ("list the sources, or the facts that rest on one", (("source", "?", "the id of a source, or a term of which sources speak"),), ()),
     "ask": ("answer a question in plain words", (("text", "+", "the question"),), ()),
+    "explain": ("explain an odd panel: which causes, how sure, what settles it, what may be reported",
+                (("results", "*", "results as NAME=VALUE, with a unit or without: K=9.8 Ca=1.1mmol/L 'K>10'; quote what has blanks"),),
+                (("file", "FILE", "results and what is known of the specimen: CSV, JSON or a FHIR bundle; - for standard input"),
+                 ("units", "SYSTEM", "what values without a unit are in: si or conventional"),
+                 ("material", "M", "the specimen material"), ("age", "GROUP", "age group of the patient"),
+                 ("hours", "H", "hours since collection"), ("temperature", "CEL", "where the specimen waited, in degrees Celsius"),
+                 ("haematocrit", "SHARE", "of the blood, 0 to 1"), ("tubes", "LIST", "additives or tubes in the order drawn, with commas"),
+                 ("infusions", "LIST", "fluids that were running, with commas"))),
+    "screen": ("find the panels of a whole table that an artefact has touched", (("file", 1, "CSV or Parquet; a row a panel, a column an analyte"),),
+               (("output", "FILE", "where to write the verdict on each row, as CSV or Parquet"),
+                ("threshold", "P", "probability of an artefact from which a panel is flagged (default: 0.5)"),
+                ("units", "SYSTEM", "what columns without a unit are in: si or conventional"),
+                ("every", "", "work out the probability of each panel, also where it is certainly below the threshold"))),
+    "experiments": ("lay the chemistry beside every published experiment on mixing, waiting and haemolysis", (), ()),
 }
+_FUNCTIONS = {"ask": ("kg.ask", "ask"), "explain": ("kg.explain.command", "from_words"), "screen": ("kg.screening.command", "from_words"),
+              "experiments": ("kg.chemistry.published", "compare_with_published")}
+"""Where a question is answered, when not by the function of its name in ``kg/questions``."""
 _JOINED = ("term", "words", "text")
 
 
@@ -71,12 +88,17 @@ def parser(only: str | None = None) -> argparse.ArgumentParser:
         for argument, number, help_text in arguments:
             command.add_argument(argument, help=help_text, **({} if number == 1 else {"nargs": number}))
         for option, metavar, help_text in options:
-            command.add_argument(f"--{option}", metavar=metavar, help=help_text)
+            command.add_argument(f"--{option}", help=help_text, **_taking(metavar))
         command.add_argument("--all", action="store_true", dest="everything", help="print every line of long lists")
         _common(command)
     if not only:
         _add_other_commands(commands)
     return top
+
+
+def _taking(metavar: str) -> dict[str, Any]:
+    """Return how an option is declared: with a value, or as a switch where it has no metavar."""
+    return {"metavar": metavar} if metavar else {"action": "store_true"}
 
 
 def _add_other_commands(commands: Any) -> None:
@@ -139,7 +161,7 @@ def main(arguments: list[str] | None = None) -> int:
 def _question(name: str, values: dict[str, Any]) -> int:
     from kg.database import open_database
     from kg.names import AmbiguousName, UnknownName
-    from kg.problem import TubeloreError
+    from kg.problem import FormError, TubeloreError
 
     as_json, everything, database = (values.pop(key) for key in ("as_json", "everything", "database"))
     values = {key: " ".join(value) if key in _JOINED else value for key, value in values.items()}
@@ -149,7 +171,7 @@ def _question(name: str, values: dict[str, Any]) -> int:
         choices = error.suggestions if isinstance(error, UnknownName) else [choice.id for choice in error.choices]
         return _refuse(str(error), choices, as_json, NOT_UNDERSTOOD)
     except TubeloreError as error:
-        return _refuse(str(error), [], as_json, FAILED)
+        return _refuse(str(error), [], as_json, NOT_UNDERSTOOD if isinstance(error, FormError) else FAILED)
     if as_json:
         _write_json(answer.to_json())
     else:
@@ -158,8 +180,8 @@ def _question(name: str, values: dict[str, Any]) -> int:
 
 
 def _answer(name: str, values: dict[str, Any], connection: Any) -> Answer:
-    module = __import__(f"kg.{name}" if name == "ask" else f"kg.questions.{name}", fromlist=[name])
-    answer: Answer = getattr(module, name)(connection, **values)
+    place, function = _FUNCTIONS.get(name, (f"kg.questions.{name}", name))
+    answer: Answer = getattr(__import__(place, fromlist=[function]), function)(connection, **values)
     return answer
 
 

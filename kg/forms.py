@@ -8,14 +8,10 @@ from functools import cache
 from typing import Any
 
 from kg import paths
-from kg.problem import TubeloreError
+from kg.problem import FormError as FormError
 
 _LONGEST = 5_000_000
 _DEEPEST = 40
-
-
-class FormError(TubeloreError):
-    """What was sent in cannot be used: the message names the file, the field and what would be right."""
 
 
 def read_form(place: str, schema: str) -> dict[str, Any]:

@@ -34,6 +34,10 @@ class TubeloreError(Exception):
     """Base of every error that is reported to a person as one line."""
 
 
+class FormError(TubeloreError):
+    """What was sent in cannot be used: the message names the file, the field and what would be right."""
+
+
 class BuildError(TubeloreError):
     """The build cannot go on; carries every problem found so far.
 

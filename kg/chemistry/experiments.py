@@ -118,7 +118,7 @@ def _edta(row: Row, world: World) -> Prediction:
     raise NotModelled("no mechanism is known by which this salt would move it")
 
 
-_METHODS = {"calcium-total": "read with arsenazo III; by every dye EDTA takes about its own amount of calcium",
+_METHODS = {"calcium-total": "half-way between arsenazo III, which loses what EDTA holds, and a method that wins back a little",
             "magnesium-total": "read with xylidyl blue; by an enzymatic method nothing would be lost",
             "iron": "read with the pyridyl-triazine dye; by the furyl-triazine dye nothing would be lost",
             "zinc": "read with a dye that leaves EDTA its zinc; by atomic absorption nothing would be lost",
@@ -142,7 +142,8 @@ def _left_under_edta(analyte: str, edta: float, world: World) -> float | None:
     if analyte == "calcium-total":
         calcium = world.levels[analyte]
         constant = world.edta_log10_k(p.value("arsenazo-calcium", "reagent-ph"))
-        return float(response.dye_calcium(p, "arsenazo-calcium", calcium, {"edta": (edta, constant)})) / calcium
+        losing = float(response.dye_calcium(p, "arsenazo-calcium", calcium, {"edta": (edta, constant)})) / calcium
+        return (losing + float(response.calcium_recovered(p, calcium, edta))) / 2
     if analyte == "magnesium-total":
         return float(response.chelator_loss(p, "xylidyl-blue-magnesium", edta))
     if analyte == "iron":

@@ -22,6 +22,10 @@ class Baseline(NamedTuple):
     """The analytes of which an earlier result was used."""
 
 
+_OWN_AT_MOST = 0.5
+"""Share of the population's variance that within-subject variation may be, where a usual figure stands in for one not known."""
+
+
 def scaled(model: Model, values: Array) -> Array:
     """Return values on the scale on which each result is spread normally."""
     return np.where(model.logarithmic, np.log(np.maximum(values, _LEAST * np.exp(np.where(model.logarithmic, model.mean, 0.0)))), values)
@@ -40,9 +44,10 @@ def deviations(model: Model, share: Array, values: Array) -> Array:
 def baseline(model: Model, earlier: tuple[Earlier, ...] = ()) -> Baseline:
     """Return where the results would lie.
 
-    A person's own level is a stationary process with the covariance of the population, of which two moments lie apart with
-    correlation exp(-t / T); each result shows it with within-subject and analytical variation. Earlier results narrow it by
-    the rules of the multivariate normal distribution. Source: textbook, recalled-general; T is data.
+    The spread of the population is that of people's own levels and, on top, within-subject variation. A level is a stationary
+    process of which two moments lie apart with correlation exp(-t / T); each result shows it with within-subject and
+    analytical variation. Earlier results narrow it by the rules of the multivariate normal distribution, so that an old one
+    leaves the population as it was. Source: textbook, recalled-general; T is data.
 
     Args:
         model: of the results of the panel.
@@ -59,13 +64,15 @@ def baseline(model: Model, earlier: tuple[Earlier, ...] = ()) -> Baseline:
     wide[np.arange(len(seen)), index] = [value for _, _, value in seen]
     values = np.array([scaled(model, row)[i] for row, i in zip(wide, index, strict=True)])
     memory = model.settings["correlation-time"]
-    share = np.hypot(model.within, model.analytical)
-    noise = np.array([deviations(model, share, np.full(len(model.analytes), value))[i] ** 2 for value, i in zip(values, index, strict=True)])
-    among = model.covariance[np.ix_(index, index)] * np.exp(-np.abs(hours[:, None] - hours[None, :]) / memory) + np.diag(noise)
-    across = model.covariance[:, index] * np.exp(-hours / memory)
+    spread = np.diag(model.covariance)
+    own = np.minimum(deviations(model, model.within, model.mean) ** 2, _OWN_AT_MOST * spread)
+    kept = np.sqrt(1 - own / spread)
+    level = model.covariance * np.outer(kept, kept)
+    method = np.array([deviations(model, model.analytical, row)[i] for row, i in zip(wide, index, strict=True)])
+    among = level[np.ix_(index, index)] * np.exp(-np.abs(hours[:, None] - hours[None, :]) / memory) + np.diag(own[index] + method**2)
+    across = level[:, index] * np.exp(-hours / memory)
     weights = np.linalg.solve(among, across.T).T
     mean = model.mean + weights @ (values - model.mean[index])
-    own = np.diag(deviations(model, model.within, mean) ** 2)
-    covariance = model.covariance - weights @ across.T + own
+    covariance = level - weights @ across.T + np.diag(own)
     used = tuple(dict.fromkeys(model.analytes[i] for i in index))
     return Baseline(mean, (covariance + covariance.T) / 2, used)

@@ -116,11 +116,11 @@ def _moved(connection: sqlite3.Connection, model: Model, base: Baseline, explana
         if cause.kind != "artefact":
             continue
         high = interval(values, explanation.weights)[2]
-        step = int(np.argmin(np.abs(np.log(cause.severity) - np.log(high))))
+        step = min(int(np.searchsorted(cause.severity, high * (1 - 1e-9))), len(cause.severity) - 1)
         gain, shift, spread, relative = (part[index, step] for part in model.effects)
         change = np.abs((gain - 1) * usual + shift) + spread + relative * np.abs(usual)
         moved |= set(np.flatnonzero(change > model.matters * np.abs(usual)).tolist())
-        if cause.factor and cause.model not in _PLASMA_SHARES:
+        if cause.factor and cause.model != "fluid":
             known = {row["analyte"] for row in rows(connection, "moved_by_factor", factor=cause.factor)}
             moved |= {i for i, analyte in enumerate(model.analytes) if analyte in known}
     return moved

@@ -80,7 +80,7 @@ def _information(centre: Array, deviation: Array, weights: Array) -> Array:
 
     The points of all causes together are integrated over, so that a narrow prediction beside a wide one is not missed.
     """
-    at = np.sort((centre[..., None] + deviation[..., None] * _POINTS).reshape(len(centre), -1), axis=1)
+    at = np.sort((centre[..., None] + deviation[..., None] * _POINTS).reshape(len(centre), centre.shape[1] * len(_POINTS)), axis=1)
     density = np.exp(-0.5 * ((at[:, None, :] - centre[..., None]) / deviation[..., None]) ** 2) * np.gradient(at, axis=1)[:, None, :]
     joint = weights[:, None] * density / np.maximum(density.sum(axis=2, keepdims=True), 1e-300)
     total = joint.sum(axis=1)

@@ -60,9 +60,10 @@ def present(connection: sqlite3.Connection, told: Told) -> Answer:
         note(used, check.source or None, check.basis)
     first = told.findings[0]
     phone = _phone(told, told.model, actions) if verdict == EXPLAINED else ""
-    sections = [_causes(told, told.model), _predicted(told.model, first), *_reportable(verdict, told, told.model), _checks(told),
+    sections = [_causes(told, told.model), *_reportable(verdict, told, told.model), _checks(told),
                 Section("Do now", tuple(Item(row["statement"], {"id": row["id"], "factor": row["factor"]}, (row["source"],)) for row in actions)),
                 Section("Words for the telephone", (Item(phone),) if phone else ()),
+                _predicted(told.model, first),
                 Section("Taken into account", tuple(Item(text) for text in told.before.because))]
     return Answer("explain", understood, verdict, headline, tuple(section for section in sections if section.items), first.because, (),
                   (*told.left, *_doubts(told, told.model)), cite(connection, used), _CAUTIONS, versions(connection),

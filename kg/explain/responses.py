@@ -180,8 +180,7 @@ def _under_ligands(bench: Bench, brought: Mapping[str, Array]) -> dict[str, list
         calcium = world.levels["calcium-total"]
         left["calcium-total"] = [response.dye_calcium(p, dye, calcium, {"edta": (edta, world.edta_log10_k(p.value(dye, "reagent-ph")))}) / calcium
                                  for dye in _DYES]
-        steepness = p.value("recovering-calcium-method", "steepness")
-        left["calcium-total"].append(1 - np.minimum(edta / calcium, 1) ** steepness)
+        left["calcium-total"].append(response.calcium_recovered(p, calcium, edta))
         before = world.free_metals(0.0)
         now = [world.free_metals(float(amount)) for amount in edta]
         free = {metal: np.array([found[metal] for found in now]) for metal in ("calcium-ion", "magnesium-ion", "zinc-ion", "zinc-held")}

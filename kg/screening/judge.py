@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -174,6 +174,32 @@ def judge_panels(judge: Judge, panels: Array, *, every: bool = False) -> Verdict
             verdicts.integrated[where] = True
             verdicts.probability[where], verdicts.cause[where], verdicts.cause_probability[where] = integrate(judge, standard[left])
     return verdicts
+
+
+def judge_rows(results: Array, judge_for: Callable[[int], Judge], *, every: bool = False) -> tuple[Array, NDArray[np.object_], Array]:
+    """Judge panels that lack some results, those that lack the same ones together.
+
+    Args:
+        results: panels x results, in the units of the population; not a number where one is missing.
+        judge_for: returns the judge for a set of results, given as the sum of 2 to the power of their positions.
+        every: integrate each panel, also where the bounds say that it cannot be flagged.
+
+    Returns:
+        the probability of an artefact, the id of the likeliest one, and its probability; not a number, or an empty id, where the bounds
+        settled that the panel stays below the threshold.
+    """
+    there = np.isfinite(results)
+    kind = there @ (1 << np.arange(results.shape[1], dtype=np.int64))
+    probability, cause, share = np.full(len(results), np.nan), np.full(len(results), "", dtype=object), np.full(len(results), np.nan)
+    for key in np.unique(kind).tolist():
+        where = np.flatnonzero(kind == key)
+        judge = judge_for(key)
+        verdicts = judge_panels(judge, results[np.ix_(where, there[where[0]])], every=every)
+        done = where[verdicts.integrated]
+        probability[done] = verdicts.probability[verdicts.integrated]
+        share[done] = verdicts.cause_probability[verdicts.integrated]
+        cause[done] = np.array(judge.causes, dtype=object)[verdicts.cause[verdicts.integrated]]
+    return probability, cause, share
 
 
 def possible(judge: Judge, standard: Array) -> NDArray[np.bool_]:

@@ -15,7 +15,7 @@ from kg.answer import CAUTIONS, Answer, Item, Section, versions
 from kg.explain.model import read_causes
 from kg.forms import FormError
 from kg.screening.columns import Column, read_columns
-from kg.screening.judge import Judge, judge_panels, make_judge
+from kg.screening.judge import Judge, judge_rows, make_judge
 from kg.screening.table import Reject, middles, open_table, parts, write_table
 from kg.wording import inside
 
@@ -76,37 +76,23 @@ def _threshold(given: str | float | None) -> float:
 def _judge_all(connection: sqlite3.Connection, table: Any, columns: tuple[Column, ...], others: tuple[str, ...], threshold: float, every: bool,
                progress: Progress) -> Screened:
     judges: dict[int, Judge] = {}
+
+    def judge_for(key: int) -> Judge:
+        if key not in judges:
+            judges[key] = make_judge(connection, [column.analyte for i, column in enumerate(columns) if key >> i & 1], threshold)
+        return judges[key]
+
     collected: list[tuple[Any, ...]] = []
     frames: list[pl.DataFrame] = []
     rejects: list[Reject] = []
     for part in parts(table, columns, others):
-        collected.append((part.rows, *_judge_part(connection, part.results, columns, threshold, every, judges)))
+        collected.append((part.rows, *judge_rows(part.results, judge_for, every=every)))
         frames.append(part.others)
         rejects += part.rejects
         progress(int(part.rows[-1]) if len(part.rows) else 0, table.size)
     empty: tuple[Any, ...] = (np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0, dtype=object), np.zeros(0))
     lines, probability, cause, share = (np.concatenate(group) for group in zip(*(collected or [empty]), strict=True))
     return Screened(lines, probability, cause, share, pl.concat(frames) if frames and others else pl.DataFrame(), rejects)
-
-
-def _judge_part(connection: sqlite3.Connection, results: NDArray[np.float64], columns: tuple[Column, ...], threshold: float, every: bool,
-                judges: dict[int, Judge]) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
-    """Judge some rows, those that lack the same results together."""
-    there = np.isfinite(results)
-    kind = there @ (1 << np.arange(len(columns), dtype=np.int64))
-    probability, cause, share = np.full(len(results), np.nan), np.full(len(results), "", dtype=object), np.full(len(results), np.nan)
-    for key in np.unique(kind).tolist():
-        where = np.flatnonzero(kind == key)
-        present = np.flatnonzero([key >> i & 1 for i in range(len(columns))])
-        if key not in judges:
-            judges[key] = make_judge(connection, [columns[i].analyte for i in present], threshold)
-        judge = judges[key]
-        verdicts = judge_panels(judge, results[np.ix_(where, present)], every=every)
-        done = where[verdicts.integrated]
-        probability[done] = verdicts.probability[verdicts.integrated]
-        share[done] = verdicts.cause_probability[verdicts.integrated]
-        cause[done] = np.array(judge.causes, dtype=object)[verdicts.cause[verdicts.integrated]]
-    return probability, cause, share
 
 
 def _as_frame(found: Screened, threshold: float) -> pl.DataFrame:
