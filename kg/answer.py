@@ -87,7 +87,8 @@ class Answer(NamedTuple):
             plain[name] = [part._asdict() for part in plain[name]]
         for section in plain["sections"]:
             section["items"] = [item._asdict() for item in section["items"]]
-        return {**plain, **plain.pop("data")}
+        data = plain.pop("data")
+        return {**plain, **data}
 
     def to_text(self, width: int = 100, limit: int | None = None) -> str:
         """Return the answer as text: what matters first, sources numbered at the end.

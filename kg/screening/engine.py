@@ -29,7 +29,7 @@ _CLOSED = [0.0, -1.0]
 def screened(connection: sqlite3.Connection, table: ibis.Table, columns: Sequence[Column], threshold: float) -> ibis.Table:
     """Return the table with two columns more: ``probability`` of an artefact in each panel, and the likeliest ``cause``.
 
-    Both are null where the panel certainly stays below the threshold, or holds fewer than two results.
+    Both are null where the panel certainly stays below the threshold, holds fewer than two results, or one that cannot be.
 
     Args:
         connection: the database of this project.
@@ -54,13 +54,15 @@ def screened(connection: sqlite3.Connection, table: ibis.Table, columns: Sequenc
 
 def _on_batches(columns: Sequence[Column], judges: dict[int, Judge], names: Sequence[str], kind: str) -> Callable[[Any], Any]:
     """Return what the engine runs on each batch: from lists of results to a list of probability and place of the cause in ``names``."""
-    factors, offsets = np.array([column.factor for column in columns]), np.array([column.offset for column in columns])
+    factors, offsets, low, high = (np.array(part) for part in zip(*[(c.factor, c.offset, c.low, c.high) for c in columns], strict=True))
     place = {name: float(i) for i, name in enumerate(names)}
 
     def judged(given: NDArray[np.float64]) -> list[list[float]]:
-        enough = np.isfinite(given).sum(axis=1) >= 2
-        probability, cause = np.full(len(given), np.nan), np.full(len(given), "", dtype=object)
-        probability[enough], cause[enough], _ = judge_rows(given[enough] * factors + offsets, judges.__getitem__)
+        results = given * factors + offsets
+        can_be = np.isnan(results) | ((results >= low) & (results <= high))
+        usable = can_be.all(axis=1) & (np.isfinite(results).sum(axis=1) >= 2)
+        probability, cause = np.full(len(results), np.nan), np.full(len(results), "", dtype=object)
+        probability[usable], cause[usable], _ = judge_rows(results[usable], judges.__getitem__)
         return [[p, place[c]] if c else _CLOSED for p, c in zip(probability.tolist(), cause.tolist(), strict=True)]
 
     def on_arrow(results: Any) -> Any:
