@@ -9,17 +9,17 @@ from __future__ import annotations
 import compileall
 import resource
 import sqlite3
-import statistics
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import kg
 from kg.database import open_database
 from kg.questions.why import why
+from tests.benchmarks import computed
+from tests.benchmarks.measuring import alternate, report, run
 
 _BARE = [sys.executable, "-c", "import sqlite3, json, argparse"]
 _ASK = ("calcium-total", "k2-edta")
@@ -34,6 +34,7 @@ def main() -> None:
         _process(database)
         _question(database)
         _sparql(database)
+        computed.measure(database)
 
 
 def _build(database: Path) -> None:
@@ -48,12 +49,8 @@ def _build(database: Path) -> None:
 def _process(database: Path) -> None:
     command = [sys.executable, "-c", "import sys; from kg.cli import main; sys.exit(main())",
                "why", *_ASK, "--database", str(database)]
-    ours, bare = _alternate(lambda: _run(command), lambda: _run(_BARE), 25)
-    _report("process 'tubelore why'", ours, "bare interpreter with sqlite3, json, argparse", bare, "at most 2.0")
-
-
-def _run(command: list[str]) -> None:
-    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    ours, bare = alternate(lambda: run(command), lambda: run(_BARE), 25)
+    report("process 'tubelore why'", ours, "bare interpreter with sqlite3, json, argparse", bare, "at most 2.0")
 
 
 def _question(database: Path) -> None:
@@ -68,8 +65,8 @@ def _question(database: Path) -> None:
         for statement in statements:
             plain.execute(statement).fetchall()
 
-    ours, hand = _alternate(lambda: why(connection, *_ASK), by_hand, 200)
-    _report("question 'why' in Python", ours, f"its {len(statements)} statements by hand", hand, "at most 3")
+    ours, hand = alternate(lambda: why(connection, *_ASK), by_hand, 200)
+    report("question 'why' in Python", ours, f"its {len(statements)} statements by hand", hand, "at most 3")
 
 
 def _sparql(database: Path) -> None:
@@ -83,24 +80,9 @@ def _sparql(database: Path) -> None:
     connection = open_database(str(database))
     base = "https://w3id.org/tubelore/id/"
     bindings = {"analyte": rdflib.URIRef(base + _ASK[0]), "cause": rdflib.URIRef(base + _ASK[1])}
-    ours, theirs = _alternate(lambda: why(connection, *_ASK), lambda: list(graph.query(query, initBindings=bindings)), 5)
+    ours, theirs = alternate(lambda: why(connection, *_ASK), lambda: list(graph.query(query, initBindings=bindings)), 5)
     print(f"question 'why' in Python is {theirs / ours:.0f} times faster than its main query in rdflib SPARQL "
           f"({1000 * ours:.2f} ms against {1000 * theirs:.0f} ms; wanted: at least 20)")
-
-
-def _alternate(one: Callable[[], object], other: Callable[[], object], times: int) -> tuple[float, float]:
-    """Measure two things in turn and return the median seconds of each."""
-    measured: tuple[list[float], list[float]] = ([], [])
-    for _ in range(times):
-        for action, seconds in zip((one, other), measured, strict=True):
-            started = time.perf_counter()
-            action()
-            seconds.append(time.perf_counter() - started)
-    return statistics.median(measured[0]), statistics.median(measured[1])
-
-
-def _report(what: str, ours: float, baseline: str, base: float, wanted: str) -> None:
-    print(f"{what}: {ours / base:.2f} times the {baseline} ({1000 * ours:.2f} ms against {1000 * base:.2f} ms; wanted: {wanted})")
 
 
 if __name__ == "__main__":

@@ -1,0 +1,170 @@
+"""From the tests that are asked for to what each of them needs: panels opened, bare analytes looked up, nothing dropped."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
+
+from kg import names
+from kg.database import rows
+from kg.plans.volumes import TestVolumes, assumed_volumes, test_volumes
+from kg.problem import TubeloreError
+
+Row = sqlite3.Row
+
+
+class Test(NamedTuple):
+    """A test that is to be measured, and all that planning has to know of it."""
+
+    code: str
+    """The code of the catalogue, or the id of a bare analyte."""
+    label: str
+    catalogued: bool
+    analytes: tuple[str, ...]
+    materials: tuple[str, ...]
+    containers: tuple[str, ...]
+    handling: tuple[str, ...]
+    volumes: TestVolumes
+    stability_hours: float | None
+    stability_temperature: str
+    separate_minutes: float | None
+    remark: str
+    priority: int
+    asked_as: str
+
+
+class Refused(NamedTuple):
+    """A test that cannot be planned, and why."""
+
+    name: str
+    field: str
+    why: str
+    sources: tuple[str, ...] = ()
+
+
+class Requests(NamedTuple):
+    """What was asked for."""
+
+    tests: tuple[Test, ...]
+    refused: tuple[Refused, ...]
+    problems: tuple[Refused, ...]
+    """What could not be understood in the form."""
+    understood: tuple[str, ...]
+    assumptions: tuple[str, ...]
+
+
+class _Reader:
+    """Gathers what the wishes of a form stand for, each test once with its highest priority."""
+
+    def __init__(self, connection: sqlite3.Connection, values: Mapping[tuple[str, str], Row]) -> None:
+        self.connection, self.values = connection, values
+        self.tests: dict[str, Test] = {}
+        self.refused: list[Refused] = []
+        self.problems: list[Refused] = []
+        self.understood: list[str] = []
+        self.assumptions: list[str] = []
+
+    def read(self, field: str, typed: str, priority: int) -> None:
+        """Take one wish in."""
+        try:
+            name = self.named(typed)
+        except TubeloreError as error:
+            self.problems.append(Refused(typed, field, str(error)))
+            return
+        if name.said and name.how != "code":
+            self.understood.append(name.said)
+        if name.kind == "Test":
+            self.test(name.id, field, priority, name.label)
+        else:
+            self.analytes(name, field, priority)
+
+    def named(self, typed: str) -> names.Name:
+        """Return what a wish names: a test by code or by its whole name, else what is measured."""
+        found = self.connection.execute("SELECT code, name FROM test WHERE lower(name) = ? AND status = 'active' ORDER BY kind, code",
+                                        (typed.strip().lower(),)).fetchall()
+        if len(found) == 1 and not names.test_by_code(self.connection, typed):
+            return names.Name(found[0]["code"], "Test", found[0]["name"], typed, "label")
+        return names.resolve(self.connection, typed, names.MEASURED, tests=True)
+
+    def test(self, code: str, field: str, priority: int, asked_as: str) -> None:
+        """Take in a test of the catalogue, or the members of a panel."""
+        row = rows(self.connection, "test_details", test=code)[0]
+        if row["kind"] == "panel":
+            for member in rows(self.connection, "panel_members", panel=code):
+                if member["kind"] is None:
+                    self.refused.append(Refused(member["code"], field, f"the panel {row['name']} names it, but the catalogue does not hold it"))
+                else:
+                    self.test(member["code"], field, priority, asked_as)
+        elif row["status"] != "active":
+            self.refused.append(Refused(f"{row['name']} ({code})", field, f"the catalogue marks it {row['status']}"
+                                        + (f": {row['remark']}" if row["remark"] else "")))
+        else:
+            volumes = test_volumes(self.connection, code, self.values)
+            if volumes.assumed:
+                self.assumptions.append(f"{row['name']}: the catalogue states no full set of volumes; {volumes.volume_ml:g} mL, at least "
+                                        f"{volumes.minimum_ml:g} mL, of which {volumes.dead_ml:g} mL dead volume, are assumed.")
+            self.keep(Test(code, row["name"], True, _list(row["analytes"]), _list(row["materials"]), _list(row["containers"]),
+                           _list(row["handling"]), volumes, row["stability_hours"], row["stability_temperature"] or "",
+                           row["separate_within_minutes"], row["remark"] or "", priority, asked_as))
+
+    def keep(self, test: Test) -> None:
+        """Keep a test; the more urgent wish wins when it is wanted twice."""
+        known = self.tests.get(test.code)
+        if known is None or test.priority < known.priority:
+            self.tests[test.code] = test
+
+    def analytes(self, name: names.Name, field: str, priority: int) -> None:
+        """Take in an analyte, or each member of a group: by the catalogue's own test for it, else by what suits it."""
+        members = [(name.id, name.label)]
+        if name.kind == "AnalyteGroup":
+            members = [(r["id"], r["label"]) for r in self.connection.execute(
+                "SELECT c.id, c.label FROM closure x JOIN concept c ON c.id = x.narrower WHERE x.broader = ? AND c.kind = 'Analyte' ORDER BY c.id",
+                (name.id,))]
+        for analyte, label in members:
+            found = self.connection.execute(
+                "SELECT t.code, t.name FROM test t JOIN test_analyte a ON a.test = t.code WHERE a.analyte = ? AND t.status = 'active' "
+                "AND (SELECT count(*) FROM test_analyte o WHERE o.test = t.code) = 1 ORDER BY lower(t.name) <> lower(?), length(t.name), t.code",
+                (analyte, label)).fetchall()
+            if found:
+                others = f"; also {', '.join(row['code'] for row in found[1:])}" if len(found) > 1 else ""
+                self.assumptions.append(f"{label} is planned as the test {found[0]['name']} ({found[0]['code']}){others}.")
+                self.test(found[0]["code"], field, priority, name.label)
+            else:
+                self.bare(analyte, label, priority, name.label)
+
+    def bare(self, analyte: str, label: str, priority: int, asked_as: str) -> None:
+        """Take in an analyte that the catalogue does not measure: materials by published suitability, volumes assumed."""
+        found = rows(self.connection, "suitability", analyte=analyte)
+        fit = [row for row in found if row["usability"] == "suitable"] or [row for row in found if row["usability"] == "limited"]
+        best = [row for row in fit if row["preferred"] == "yes"] or fit
+        handling = {row["requirement"] for row in rows(self.connection, "handling", analyte=analyte) if row["distance"] == 0}
+        volumes = assumed_volumes(self.values, analyte)
+        if best:
+            self.assumptions.append(f"{label}: no test of the catalogue measures it; {volumes.volume_ml:g} mL, at least {volumes.minimum_ml:g} mL, "
+                                    f"of which {volumes.dead_ml:g} mL dead volume, are assumed.")
+        self.keep(Test(analyte, label, False, (analyte,), tuple(dict.fromkeys(row["material"] for row in best)), (),
+                       tuple(sorted(handling)), volumes, None, "", None, "", priority, asked_as))
+
+
+def read_requests(connection: sqlite3.Connection, wishes: Sequence[Any], values: Mapping[tuple[str, str], Row],
+                  default_priority: int) -> Requests:
+    """Return the tests that a form wants.
+
+    Args:
+        connection: the database.
+        wishes: the ``tests`` of the form: names, or objects with ``test`` and ``priority`` (1 is the most important).
+        values: the figures of ``planning_values``.
+        default_priority: the priority of a test for which none is given.
+    """
+    reader = _Reader(connection, values)
+    for number, wish in enumerate(wishes):
+        typed = wish if isinstance(wish, str) else wish["test"]
+        priority = default_priority if isinstance(wish, str) else wish.get("priority", default_priority)
+        reader.read(f"tests[{number}]", typed, priority)
+    return Requests(tuple(reader.tests.values()), tuple(reader.refused), tuple(reader.problems),
+                    tuple(dict.fromkeys(reader.understood)), tuple(dict.fromkeys(reader.assumptions)))
+
+
+def _list(cell: str | None) -> tuple[str, ...]:
+    return tuple(cell.split(";")) if cell else ()
