@@ -23,6 +23,7 @@ _COARSE, _FEWER = slice(2, None, 5), slice(0, None, 3)
 _PAIRS = 12
 """Pairs that are weighed after the coarse look."""
 _NEVER = -1e9
+_LEAST = 1e-300
 _FINE = 4
 """By how much the severities are refined for the explanations that are shown."""
 
@@ -148,7 +149,7 @@ def _log_normal_tail(z: Array) -> Array:
 def log_sum(values: Array) -> Array:
     """Return the logarithm of the sum, over the last axis, of what the values are logarithms of."""
     top = np.maximum(values.max(axis=-1, keepdims=True), _NEVER)
-    return np.asarray(np.log(np.sum(np.exp(values - top), axis=-1)) + top[..., 0])
+    return np.asarray(np.log(np.maximum(np.sum(np.exp(values - top), axis=-1), _LEAST)) + top[..., 0])
 
 
 def explain_by_one(model: Model, base: Baseline, observed: Observed, prior: Prior, allowed: Sequence[int]) -> list[Explanation]:
@@ -172,7 +173,7 @@ def _explanation(causes: tuple[int, ...], log_weight: float, severities: tuple[A
                  base: Baseline, expected: Prediction) -> Explanation:
     weights = np.exp(likelihood - max(float(likelihood.max()), _NEVER))
     deviation = np.sqrt(expected.slope**2 * np.diag(base.covariance) + expected.doubt)
-    return Explanation(causes, log_weight, severities, weights / weights.sum(), expected.mean, deviation, float(distance.min()))
+    return Explanation(causes, log_weight, severities, weights / max(float(weights.sum()), _LEAST), expected.mean, deviation, float(distance.min()))
 
 
 def refine(model: Model, base: Baseline, observed: Observed, prior: Prior, explanation: Explanation) -> Explanation:
@@ -188,7 +189,7 @@ def refine(model: Model, base: Baseline, observed: Observed, prior: Prior, expla
     severity = np.exp(np.interp(at, np.arange(len(cause.severity)), np.log(cause.severity)))
     expected = predict(model, base, fine)
     likelihood, distance = log_likelihood(model, base, expected, observed)
-    allowed = prior.steps[explanation.causes[0]][np.rint(at).astype(int)]
+    allowed = prior.steps[explanation.causes[0]][np.ceil(at).astype(int)]
     return _explanation(explanation.causes, explanation.log_weight, (severity,), likelihood + allowed, distance, base, expected)
 
 
