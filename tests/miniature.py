@@ -179,6 +179,7 @@ st-0002,glucose,edta-plasma,k2-edta,unseparated,room,20,25,1,h,unstable-after,ce
     "draw_order": "id,guideline,position,additives,containers,step\ndo-0001,bench-order,1,k2-edta,tube-k2-edta,EDTA tube\n",
     "draw_findings": "id,topic,guideline,finding\ndf-0001,order,bench-order,Nothing came over\n",
     "tube_specifications": "id,additive,quantity,low,high,unit\nts-0001,k2-edta,concentration,1.2,2,mg/mL\n",
+    "share_steps": "id,step,short,role,rank,per,condition\nshare-keep,Keep what is left,keep,finish,90,specimen,always\n",
     "volume_limits": "id,population,weight_low,weight_high,quantity,low,high,unit\nvl-0001,newborn,2,4,volume,1,3,mL\n",
     "citrate_rules": "id,kind,statement\nci-0001,formula,Take citrate out where the haematocrit is high\n",
     "mixing_experiments": """\

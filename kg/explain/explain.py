@@ -24,6 +24,8 @@ _LEADERS = 6
 """Causes that further checks are to tell apart."""
 _CHECKS = 6
 _WITH_REASONS = 3
+_BLOOD = ("whole-blood", "plasma-or-serum")
+"""The broadest materials that are blood or come from it."""
 _COUNTS = {"platelets": "platelet-count", "leukocytes": "wbc-count"}
 """Facts of the form that are results."""
 
@@ -82,14 +84,19 @@ def _shown(model: Model, explanations: list[infer.Explanation], shares: Array) -
     """Return the likeliest explanations and, where none of them is in vivo, the likeliest that is: disease is never left out."""
     listed = list(zip(explanations, shares, strict=True))
     chosen = listed[:_SHOWN]
-    if not any(model.causes[i].kind == "in-vivo" for one, _ in chosen for i in one.causes):
-        chosen += [pair for pair in listed[_SHOWN:] if model.causes[pair[0].causes[0]].kind == "in-vivo"][:1]
+    if not any(_in_vivo(model, one) for one, _ in chosen):
+        chosen += [pair for pair in listed[_SHOWN:] if _in_vivo(model, pair[0])][:1]
     return chosen
+
+
+def _in_vivo(model: Model, one: infer.Explanation) -> bool:
+    return all(model.causes[i].kind == "in-vivo" for i in one.causes)
 
 
 def _sort(connection: sqlite3.Connection, panel: Panel) -> Sorted:
     """Return the results that take part: known in the population, and not worked out from others that are there."""
-    known = {row["analyte"] for row in rows(connection, "population_figures")}
+    fluid = _fluid_of(connection, panel.material)
+    known = {row["analyte"] for row in rows(connection, "population_figures") if fluid in ("", row["specimen"])}
     results = list(panel.results)
     if "haemolysis" in panel.indices and "haemolysis-index" not in {result.analyte for result in results}:
         results.append(panel.indices["haemolysis"])
@@ -100,12 +107,21 @@ def _sort(connection: sqlite3.Connection, panel: Panel) -> Sorted:
     used, left = [], []
     for result in sorted(results, key=lambda one: one.analyte):
         if result.analyte not in known:
-            left.append(f"{result.typed}: no figures of a population are known for it, so it takes no part.")
+            where = f" in {fluid}" if fluid not in ("", "blood") else ""
+            left.append(f"{result.typed}: no figures of a population are known for it{where}, so it takes no part.")
         elif result.analyte in known_parts:
             left.append(f"{result.typed}: it is worked out from results that are there, so it says nothing new.")
         else:
             used.append(result)
     return Sorted(tuple(used), (*panel.unread, *left))
+
+
+def _fluid_of(connection: sqlite3.Connection, material: str) -> str:
+    """Return which body fluid a material is of: ``blood``, or the id of the broadest material above it; empty when not stated."""
+    if not material:
+        return ""
+    above = [row["broader"] for row in connection.execute("SELECT broader FROM closure WHERE narrower = ? ORDER BY distance", (material,))]
+    return "blood" if set(above) & set(_BLOOD) else above[-1]
 
 
 def _together(model: Model, base: Baseline, observed: infer.Observed, before: Candidates, ones: list[infer.Explanation]) -> list[infer.Explanation]:
@@ -126,7 +142,7 @@ def _next_checks(connection: sqlite3.Connection, panel: Panel, before: Candidate
     weights = infer.probabilities(leaders)
     there = set(model.analytes)
     calculated = {row["analyte"] for row in rows(connection, "calculated")}
-    further = [row["analyte"] for row in rows(connection, "measurable_on", materials=json.dumps(sorted(before.fits)))
+    further = [row["analyte"] for row in rows(connection, "measurable_on", materials=json.dumps(sorted(before.fits | before.usual_fits)))
                if row["analyte"] not in there | calculated]
     names = [model.causes[one.causes[0]].id for one in leaders]
     wider = read_model(connection, [*model.analytes, *further], names)

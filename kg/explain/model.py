@@ -40,6 +40,8 @@ class Cause(NamedTuple):
     """How a severity reads, with ``{value}`` for the figure."""
     materials: tuple[str, ...]
     model: str
+    lasting: bool = False
+    """Whether it would have shown in earlier results too."""
 
 
 class Effects(NamedTuple):
@@ -96,7 +98,7 @@ def read_causes(connection: sqlite3.Connection) -> tuple[Cause, ...]:
         grid = severities(row["severity_low"], row["severity_high"]) if known else np.ones(GRID)
         found.append(Cause(row["cause"], row["label"], row["kind"], row["factor"] or "", row["additive"] or "", row["fluid"] or "", row["prior"],
                            grid, row["severity_unit"] or "", row["severity_meaning"] or "", tuple((row["materials"] or "").split(";")) if row["materials"] else (),
-                           row["model"]))
+                           row["model"], row["course"] == "lasting"))
     return tuple(sorted(found, key=lambda cause: cause.kind == "none"))
 
 

@@ -52,7 +52,7 @@ def present(connection: sqlite3.Connection, told: Told) -> Answer:
     understood = "; ".join(told.panel.said)
     if told.model is None or told.before is None or not told.findings:
         return Answer("explain", understood, CANNOT_TELL, "Cannot tell: none of these results takes part.", unknowns=told.left, cautions=_CAUTIONS,
-                      versions=versions(connection), data={"causes": [], "next_checks": [], "actions": [], "phone": ""})
+                      versions=versions(connection), data={"causes": [], "next_checks": [], "actions": [], "phone": "", "bits": 0.0})
     verdict, headline = _verdict(told, told.model)
     used = dict(told.used)
     actions = _actions(connection, told, told.model, used)
@@ -75,8 +75,8 @@ def present(connection: sqlite3.Connection, told: Told) -> Answer:
 def _verdict(told: Told, model: Model) -> tuple[str, str]:
     first = told.findings[0]
     name, share = _named(told, model)
-    if not first.severities and first.probability == share:
-        return NOTHING, f"Nothing unusual: these results need no cause ({_percent(share)})."
+    if not first.severities and _stands_out(told, model):
+        return NOTHING, f"Nothing unusual: these results need no cause ({_percent(share)}). What is too slight to show is not ruled out."
     if share < model.settings["least-probability"]:
         leaders = [f"{inside(_name(model, found))} {_percent(found.probability)}" for found in told.findings[:3]]
         return CANNOT_TELL, f"Cannot tell from these results. The likeliest are {join(leaders)}."
@@ -86,6 +86,15 @@ def _verdict(told: Told, model: Model) -> tuple[str, str]:
         return EXPLAINED, f"Most likely: {inside(name)} ({_percent(share)}): {how}.{rival}"
     kinds = [f"{inside(_name(model, found))} {_percent(found.probability)}" for found in told.findings[:3] if found.severities]
     return EXPLAINED, f"Most likely: {inside(name)} ({_percent(share)}): {how}. The likeliest kinds are {join(kinds)}."
+
+
+def _stands_out(told: Told, model: Model) -> bool:
+    """Whether the absence of causes is likelier than not, or fits well and is by far the likeliest."""
+    first = told.findings[0]
+    if first.probability >= model.settings["least-probability"]:
+        return True
+    rival = told.findings[1].probability if len(told.findings) > 1 else 0.0
+    return first.explanation.distance <= model.settings["good-fit"] * len(model.analytes) and rival <= first.probability / 2
 
 
 def _named(told: Told, model: Model) -> tuple[str, float]:

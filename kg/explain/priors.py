@@ -29,6 +29,8 @@ class Candidates(NamedTuple):
     """What the specimen is: as stated, or as usual for what was measured."""
     fits: frozenset[str]
     """The same with everything broader and narrower."""
+    usual_fits: frozenset[str]
+    """What is usual for what was measured, with everything broader and narrower."""
 
 
 def candidates(connection: sqlite3.Connection, model: Model, panel: Panel, analytes: Iterable[str]) -> Candidates:
@@ -41,10 +43,14 @@ def candidates(connection: sqlite3.Connection, model: Model, panel: Panel, analy
         analytes: ids of everything that was measured, from which the material is guessed when it is not stated.
     """
     because: list[str] = []
-    materials = _materials(connection, panel, list(analytes), because)
+    usual = _usual_materials(connection, list(analytes))
+    materials = (panel.material,) if panel.material else usual
+    if not panel.material:
+        labels = [inside(row[0]) for row in connection.execute(f"SELECT label FROM concept WHERE id IN ({','.join('?' * len(usual))}) ORDER BY label", usual)]
+        because.append(f"The specimen material is not stated; it is taken to be {' and '.join(labels)}.")
     fits = _related(connection, materials)
     odds = np.log(np.array([cause.prior for cause in model.causes]) / sum(cause.prior for cause in model.causes))
-    odds = odds + additive_odds(connection, model, panel, because) + _fluids(connection, model, panel, because)
+    odds = odds + additive_odds(connection, model, panel, because) + _fluids(connection, model, panel, because) + _course(model, panel, because)
     steps = np.stack([_steps(cause, panel) for cause in model.causes])
     if panel.hours_since_collection is not None:
         because.append(f"No wait on the cells longer than {panel.hours_since_collection:g} h is considered.")
@@ -52,9 +58,10 @@ def candidates(connection: sqlite3.Connection, model: Model, panel: Panel, analy
                if (not cause.materials or fits & set(cause.materials)) and np.isfinite(steps[i]).any() and _moves(model, i)
                and (cause.id not in _NEEDS_EARLIER or panel.earlier)]
     total = np.log(np.exp(odds[allowed]).sum())
-    return Candidates(Prior(odds - total, steps), allowed, tuple(because), materials, frozenset(fits))
+    return Candidates(Prior(odds - total, steps), allowed, tuple(because), materials, frozenset(fits), frozenset(_related(connection, usual)))
 
 
+_WAITING = ("delay", "cold-delay")
 _NEEDS_EARLIER = ("wrong-blood-in-tube",)
 
 
@@ -64,16 +71,11 @@ def _moves(model: Model, index: int) -> bool:
     return bool(model.causes[index].kind == "none" or np.any(gain != 1) or np.any(shift) or np.any(spread) or np.any(relative))
 
 
-def _materials(connection: sqlite3.Connection, panel: Panel, analytes: list[str], because: list[str]) -> tuple[str, ...]:
-    if panel.material:
-        return (panel.material,)
+def _usual_materials(connection: sqlite3.Connection, analytes: list[str]) -> tuple[str, ...]:
     usual = {row["discipline"]: row["material"] for row in rows(connection, "usual_materials")}
     marks = ",".join("?" * len(analytes))
     disciplines = [row[0] for row in connection.execute(f"SELECT DISTINCT discipline FROM analytes WHERE id IN ({marks})", analytes)]
-    found = tuple(sorted({usual[discipline] for discipline in disciplines if discipline in usual}))
-    labels = [inside(row[0]) for row in connection.execute(f"SELECT label FROM concept WHERE id IN ({','.join('?' * len(found))}) ORDER BY label", found)]
-    because.append(f"The specimen material is not stated; it is taken to be {' and '.join(labels)}.")
-    return found
+    return tuple(sorted({usual[discipline] for discipline in disciplines if discipline in usual}))
 
 
 def _related(connection: sqlite3.Connection, concepts: Iterable[str]) -> set[str]:
@@ -116,10 +118,23 @@ def _fluids(connection: sqlite3.Connection, model: Model, panel: Panel, because:
     return found
 
 
+def _course(model: Model, panel: Panel, because: list[str]) -> Array:
+    """Return what a long wait and earlier results add to the log odds of each cause."""
+    found = np.zeros(len(model.causes))
+    hours, settings = panel.hours_since_collection, model.settings
+    if hours is not None and hours >= settings["hours-of-a-wait"]:
+        found += [math.log(settings["odds-waited"]) * (cause.model in _WAITING) for cause in model.causes]
+        because.append(f"A wait on the cells is held more likely: {hours:g} h since collection.")
+    if panel.earlier:
+        found += [math.log(settings["odds-lasting-after-earlier"]) * cause.lasting for cause in model.causes]
+        because.append("States that last are held less likely: earlier results would have shown them.")
+    return found
+
+
 def _steps(cause: Cause, panel: Panel) -> Array:
     """Return the log shares of the severities of a cause, those that the time and temperature rule out left out."""
     possible = np.ones(len(cause.severity), dtype=bool)
-    if cause.model in ("delay", "cold-delay"):
+    if cause.model in _WAITING:
         if panel.hours_since_collection is not None:
             possible &= cause.severity <= max(panel.hours_since_collection, 0.0)
         if panel.temperature_cel is not None:

@@ -144,7 +144,7 @@ def _carry_over(bench: Bench, cause: sqlite3.Row, share: Array) -> dict[str, Lin
     # What a ligand does not bind and the tube does not bring has no reason to move: ions of one charge.
     computed = {analyte for analyte, row in bench.figures.items() if row["species"] in brought or row["charge"] == 1}
     computed |= _under_ligands(bench, brought).keys()
-    return _with_signs(bench, lines, cause["additive"], computed, share / bench.setting("share-of-full-signs"))
+    return _with_signs(bench, lines, cause["factor"], computed, share / bench.setting("share-of-full-signs"))
 
 
 def _mixed(bench: Bench, brought: Mapping[str, Array], plasma: Array, blood: Array, osmoles: Array) -> dict[str, Line]:
@@ -199,7 +199,8 @@ def _under_ligands(bench: Bench, brought: Mapping[str, Array]) -> dict[str, list
         found = [world.calcium_with({name: float(values[i]) for name, values in precipitants.items()}, calcium)
                  for i in range(len(next(iter(precipitants.values()))))]
         left["calcium-ionised"] = [np.array([free for free, _ in found]) / usual]
-        left["calcium-total"] = [np.array([dissolved for _, dissolved in found]) / calcium]
+        dissolved = np.array([amount for _, amount in found]) / calcium
+        left["calcium-total"] = [dissolved, (1 + dissolved) / 2]  # what falls out does so slowly: all of it, or half by the time it is read
     if "fluoride-ion" in brought:
         left["urea"] = [response.urea_read(p, method, 1.0, brought["fluoride-ion"]) for method in ("urease-gldh", "urease-end-point")]
     if "oxalate-2minus" in brought:
