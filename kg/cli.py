@@ -11,6 +11,7 @@ import sys
 from typing import TYPE_CHECKING, Any, NoReturn
 
 import kg
+from kg.commands import FUNCTIONS, JOINED, QUESTIONS
 
 if TYPE_CHECKING:
     from kg.answer import Answer
@@ -21,49 +22,6 @@ _LINES = 25
 _DESCRIPTION = """What blood tubes, additives, handling and interferences do to laboratory tests, and why.
 Local procedures, the method's own documentation and the responsible laboratory professional decide;
 this tool does not diagnose."""
-
-# name: help, then for each argument: name, how many (1, "?", "*" or "+"), help; options: name, metavar (none for a switch), help
-_QUESTIONS: dict[str, tuple[str, tuple[tuple[str, Any, str], ...], tuple[tuple[str, str, str], ...]]] = {
-    "invalidates": ("list every analyte, test and panel that an additive makes unusable or limits",
-                    (("additive", 1, "an additive, a container or another factor"),),
-                    (("material", "M", "only on this specimen material"),)),
-    "why": ("explain what a cause does to an analyte or test",
-            (("what", 1, "an analyte, a group or a test"), ("cause", 1, "an additive, container or factor")), ()),
-    "suits": ("list the specimen materials and containers that suit a test", (("test", 1, "a test or an analyte"),),
-              (("on", "M", "judge this specimen material, container or additive only"),)),
-    "affects": ("list every additive and factor that moves an analyte, and what tells them apart",
-                (("analyte", 1, "an analyte, a group or a test"),), ()),
-    "order": ("put tubes in the draw order of a guideline, and say what carries over when it is broken",
-              (("tubes", "*", "containers or additives; the whole order when there are none"),),
-              (("guideline", "G", "another guideline than the default one"),)),
-    "handling": ("list what has to be done with the specimen for a test, and how long it keeps",
-                 (("test", 1, "a test or an analyte"),), ()),
-    "compare": ("compare two additives or specimen materials", (("first", 1, "an additive, container or material"),
-                ("second", 1, "another")), (("test", "T", "for this test or analyte only"),)),
-    "about": ("describe a term: what it means, its names and codes", (("term", "+", "any term"),), ()),
-    "search": ("find every term, test and fact that holds all the words", (("words", "+", "plain words"),), ()),
-    "sources": ("list the sources, or the facts that rest on one", (("source", "?", "the id of a source, or a term of which sources speak"),), ()),
-    "ask": ("answer a question in plain words", (("text", "+", "the question"),), ()),
-    "explain": ("explain an odd panel: which causes, how sure, what settles it, what may be reported",
-                (("results", "*", "results as NAME=VALUE, with a unit or without: K=9.8 Ca=1.1mmol/L 'K>10'; quote what has blanks"),),
-                (("file", "FILE", "results and what is known of the specimen: CSV, JSON or a FHIR bundle; - for standard input"),
-                 ("units", "SYSTEM", "what values without a unit are in: si or conventional"),
-                 ("material", "M", "the specimen material"), ("age", "GROUP", "age group of the patient"),
-                 ("hours", "H", "hours since collection"), ("temperature", "CEL", "where the specimen waited, in degrees Celsius"),
-                 ("haematocrit", "SHARE", "of the blood, 0 to 1"), ("tubes", "LIST", "additives or tubes in the order drawn, with commas"),
-                 ("infusions", "LIST", "fluids that were running, with commas"))),
-    "screen": ("find the panels of a whole table that an artefact has touched", (("file", 1, "CSV or Parquet; a row a panel, a column an analyte"),),
-               (("output", "FILE", "where to write the verdict on each row, as CSV or Parquet"),
-                ("threshold", "P", "probability of an artefact from which a panel is flagged (default: 0.5)"),
-                ("units", "SYSTEM", "what columns without a unit are in: si or conventional"),
-                ("every", "", "work out the probability of each panel, also where it is certainly below the threshold"))),
-    "experiments": ("lay the chemistry beside every published experiment on mixing, waiting and haemolysis", (), ()),
-}
-_FUNCTIONS = {"ask": ("kg.ask", "ask"), "explain": ("kg.explain.command", "from_words"), "screen": ("kg.screening.command", "from_words"),
-              "experiments": ("kg.chemistry.published", "compare_with_published")}
-"""Where a question is answered, when not by the function of its name in ``kg/questions``."""
-_JOINED = ("term", "words", "text")
-
 
 class _Parser(argparse.ArgumentParser):
     """Ends with one line that says what is wrong and where help is."""
@@ -82,8 +40,8 @@ def parser(only: str | None = None) -> argparse.ArgumentParser:
     top = _Parser(prog="tubelore", description=_DESCRIPTION, formatter_class=argparse.RawDescriptionHelpFormatter)
     top.add_argument("--version", action="version", version=f"tubelore {kg.__version__}, data {kg.DATA_VERSION}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True, prog="tubelore")
-    for name in [only] if only else _QUESTIONS:
-        text, arguments, options = _QUESTIONS[name]
+    for name in [only] if only else QUESTIONS:
+        text, arguments, options = QUESTIONS[name]
         command = commands.add_parser(name, help=text, description=f"{text[0].upper()}{text[1:]}.")
         for argument, number, help_text in arguments:
             command.add_argument(argument, help=help_text, **({} if number == 1 else {"nargs": number}))
@@ -97,7 +55,9 @@ def parser(only: str | None = None) -> argparse.ArgumentParser:
 
 
 def _taking(metavar: str) -> dict[str, Any]:
-    """Return how an option is declared: with a value, or as a switch where it has no metavar."""
+    """Return how an option is declared: with a value, with several (``NAME...``), or as a switch where it has no metavar."""
+    if metavar.endswith("..."):
+        return {"metavar": metavar.removesuffix("..."), "nargs": "+"}
     return {"metavar": metavar} if metavar else {"action": "store_true"}
 
 
@@ -140,10 +100,10 @@ def main(arguments: list[str] | None = None) -> int:
         the exit status: 0, 1 when something failed, 2 when something was not understood.
     """
     words = sys.argv[1:] if arguments is None else arguments
-    only = words[0] if words and words[0] in _QUESTIONS else None
+    only = words[0] if words and words[0] in QUESTIONS else None
     values = vars(parser(only).parse_args(words))
     command = values.pop("command")
-    if command in _QUESTIONS:
+    if command in QUESTIONS:
         return _question(command, values)
     if command == "browse":
         from kg.browse import run_browse
@@ -164,7 +124,7 @@ def _question(name: str, values: dict[str, Any]) -> int:
     from kg.problem import FormError, TubeloreError
 
     as_json, everything, database = (values.pop(key) for key in ("as_json", "everything", "database"))
-    values = {key: " ".join(value) if key in _JOINED else value for key, value in values.items()}
+    values = {key: " ".join(value) if key in JOINED else value for key, value in values.items()}
     try:
         answer = _answer(name, values, open_database(database))
     except (UnknownName, AmbiguousName) as error:
@@ -176,11 +136,12 @@ def _question(name: str, values: dict[str, Any]) -> int:
         _write_json(answer.to_json())
     else:
         _write(answer.to_text(limit=None if everything else _LINES))
-    return NOT_UNDERSTOOD if answer.verdict in ("not-understood", "ambiguous") else 0
+    unread = answer.data.get("not_understood") or answer.data.get("problems")
+    return NOT_UNDERSTOOD if unread or answer.verdict in ("not-understood", "ambiguous") else 0
 
 
 def _answer(name: str, values: dict[str, Any], connection: Any) -> Answer:
-    place, function = _FUNCTIONS.get(name, (f"kg.questions.{name}", name))
+    place, function = FUNCTIONS.get(name, (f"kg.questions.{name}", name))
     answer: Answer = getattr(__import__(place, fromlist=[function]), function)(connection, **values)
     return answer
 

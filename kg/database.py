@@ -76,5 +76,14 @@ def named_query(name: str) -> str:
 
 
 def rows(connection: sqlite3.Connection, name: str, **values: object) -> list[sqlite3.Row]:
-    """Run a named query and return all its rows."""
-    return connection.execute(named_query(name), values).fetchall()
+    """Run a named query and return all its rows.
+
+    Raises:
+        DatabaseError: the database lacks a table or column, since another version built it.
+    """
+    try:
+        return connection.execute(named_query(name), values).fetchall()
+    except sqlite3.OperationalError as error:
+        if "no such" not in str(error):
+            raise
+        raise DatabaseError(f"the database was built by another version ({error}); run 'tubelore build'") from error

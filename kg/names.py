@@ -108,12 +108,16 @@ def variants(folded: str) -> list[str]:
 
 
 def exact(connection: sqlite3.Connection, folded: str, kinds: Sequence[str], typed: str = "") -> list[Name]:
-    """Return all concepts of some kinds that bear exactly this folded name, best kind of name first."""
+    """Return all concepts of some kinds that bear exactly this folded name, best kind of name first.
+
+    Where some bear it as it was typed, marks and all, the others are left out: ``Ca`` is not ``Ca++``.
+    """
     marks = ",".join("?" * len(kinds))
     found = connection.execute(
-        f"SELECT c.id, c.kind, c.label, n.sort FROM name n JOIN concept c ON c.id = n.concept "
-        f"WHERE n.folded = ? AND c.kind IN ({marks}) ORDER BY c.id", (folded, *kinds))
-    names = [Name(r["id"], r["kind"], r["label"], typed or folded, r["sort"]) for r in found]
+        f"SELECT c.id, c.kind, c.label, n.sort, n.name FROM name n JOIN concept c ON c.id = n.concept "
+        f"WHERE n.folded = ? AND c.kind IN ({marks}) ORDER BY c.id", (folded, *kinds)).fetchall()
+    literal = [r for r in found if r["name"].casefold() == typed.strip().casefold()]
+    names = [Name(r["id"], r["kind"], r["label"], typed or folded, r["sort"]) for r in literal or found]
     return sorted(names, key=lambda name: _SORTS.get(name.how, 5))
 
 

@@ -15,7 +15,8 @@ from kg.decisions.findings import DECISIONS, REJECTED, REPORTED, Finding, Judged
 from kg.decisions.judge import Judge
 from kg.decisions.specimen import Story, read_story
 from kg.decisions.wanted import Unclear, Wanted, read_wanted
-from kg.forms import check_form, read_form
+from kg.decisions.words import story_from_words
+from kg.forms import FormError, check_form
 from kg.questions.common import chain, join, note
 from kg.wording import inside
 
@@ -41,13 +42,21 @@ class Case(NamedTuple):
     judge: Judge
 
 
-def from_words(connection: sqlite3.Connection, form: str) -> Answer:
-    """Answer for a form in a file, or from standard input when the place is ``-``.
+def from_words(connection: sqlite3.Connection, story: Sequence[str] = (), file: str | None = None) -> Answer:
+    """Answer for tests and facts that were typed, or for a form in a file, or both.
+
+    Args:
+        connection: the database.
+        story: see ``kg.decisions.words.story_from_words``.
+        file: a JSON file of the form, or ``-`` for standard input.
 
     Raises:
-        FormError: the form cannot be read or does not fit; the message names the field.
+        FormError: the story cannot be read or does not fit; the message names the field.
     """
-    return accept(connection, read_form(form, SCHEMA), form)
+    form = story_from_words(story, file, SCHEMA)
+    if not form.get("tests"):
+        raise FormError("no tests; name those that are wanted, as in accept K aPTT container=citrate hours=3")
+    return accept(connection, form)
 
 
 def accept(connection: sqlite3.Connection, form: dict[str, Any], where: str = "the specimen") -> Answer:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Sequence
 from typing import Any
 
 from kg.answer import Answer, Item, Section, cite, versions
@@ -19,19 +20,28 @@ from kg.decisions.accept import (
 from kg.decisions.advice import questions
 from kg.decisions.facts import PLASMA
 from kg.decisions.findings import REPORTED, Judged, hours_text
-from kg.forms import FormError, check_form, read_form
+from kg.decisions.words import story_from_words
+from kg.forms import FormError, check_form
 from kg.questions.common import note
 from kg.wording import inside
 
 
-def from_words(connection: sqlite3.Connection, test: str, specimen: str) -> Answer:
-    """Answer for a test and the story of a specimen in a file, or from standard input when the place is ``-``.
+def from_words(connection: sqlite3.Connection, test: str, story: Sequence[str] = (), file: str | None = None) -> Answer:
+    """Answer for a test and the story of a specimen that was typed, or is in a file, or both.
+
+    Args:
+        connection: the database.
+        test: a test, panel or analyte.
+        story: facts as ``FIELD=VALUE``; see ``kg.decisions.words.story_from_words``.
+        file: a JSON file of the form, or ``-`` for standard input.
 
     Raises:
-        FormError: the form cannot be read or does not fit; the message names the field.
+        FormError: the story cannot be read or does not fit; the message names the field.
     """
-    form = read_form(specimen, "add-on-input")
-    return add_on(connection, test, form, specimen)
+    form = story_from_words(story, file, "add-on-input")
+    if "tests" in form and file is None:
+        raise FormError(f"{form['tests'][0]}: one test at a time; facts are typed as FIELD=VALUE")
+    return add_on(connection, test, form)
 
 
 def add_on(connection: sqlite3.Connection, test: str, form: dict[str, Any], where: str = "the specimen") -> Answer:
