@@ -137,7 +137,7 @@ def _codes(connection: sqlite3.Connection, specimen: Specimen, name: names.Name)
         if panel:
             return _members(connection, panel)
         members = [r["narrower"] for r in connection.execute(
-            "SELECT narrower FROM closure JOIN concept ON concept.id = narrower WHERE broader = ? AND distance > 0 AND kind = 'Analyte' ORDER BY narrower",
+            "SELECT x.narrower FROM closure x JOIN concept c ON c.id = x.narrower WHERE x.broader = ? AND x.distance > 0 AND c.kind = 'Analyte' ORDER BY x.narrower",
             (name.id,))]
         served = [code for member in members for code in _of_analyte(connection, specimen, member) if code != member]
         return list(dict.fromkeys(served)) or [name.id]
