@@ -1,0 +1,45 @@
+"""What a validation found, before it is put into words."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from kg.validation.assess import Recognised
+from kg.validation.beside import Comparison
+from kg.validation.metrics import Bin, Rate
+from kg.validation.severity import Recovered
+from kg.validation.simulate import Sizes, Study
+
+
+class Mixed(NamedTuple):
+    """What a panel gives for the mixture at one share of artefacts."""
+
+    share_odd: float
+    panels: int
+    artefacts: int
+    sensitivity: Rate
+    specificity: Rate
+    predictive_value: Rate
+    at_flag_rate: Rate
+    """Share of artefacts among the likeliest panels."""
+    found_at_flag_rate: Rate
+    """Share of the artefacts that are among them."""
+    bins: list[Bin]
+    error: float
+
+
+class Report(NamedTuple):
+    """All that was found."""
+
+    seed: int
+    sizes: Sizes
+    threshold: float
+    flag_rate: float
+    interval: float
+    study: Study
+    mixtures: dict[str, list[Mixed]]
+    """By panel."""
+    bands: dict[str, list[Recognised]]
+    diseases: dict[str, list[Recognised]]
+    severities: list[Recovered]
+    beside: list[Comparison]

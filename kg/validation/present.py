@@ -1,0 +1,154 @@
+"""A validation in words and as data."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from kg.answer import Item, Section
+from kg.validation.assess import Recognised
+from kg.validation.beside import Comparison
+from kg.validation.found import Mixed, Report
+from kg.validation.metrics import Bin, Rate
+from kg.validation.severity import Recovered
+from kg.wording import inside
+
+_QUANTITIES = {"volume-fraction": "of the volume", "time": "h on the cells", "free-haemoglobin": "g/L of free haemoglobin"}
+_WORDS = {"better-than-published": "better than every published figure laid beside",
+          "partly-better": "better than some of the published figures laid beside, not than all",
+          "not-better": "not better than any published figure laid beside"}
+_LEAST_SHOWN = 0.001
+
+
+def verdict_of(report: Report) -> str:
+    """Return the word for programs."""
+    better = [one.better for one in report.beside]
+    return "better-than-published" if all(better) else "partly-better" if any(better) else "not-better"
+
+
+def headline(report: Report) -> str:
+    """Return the finding in one sentence or two."""
+    won = sum(one.better for one in report.beside)
+    panel, first = next(iter(report.mixtures.items()))
+    as_assumed = first[0]
+    return ("On simulated specimens of other haematocrits, doses and methods than are assumed, "
+            f"ours is {_WORDS[verdict_of(report)]} ({won} of {len(report.beside)}). "
+            f"On the {panel} panel a flag is right in {_share(as_assumed.predictive_value)} of cases at {100 * report.threshold:g} %, and "
+            f"{_share(as_assumed.specificity, 5)} of panels without an artefact stay unflagged.")
+
+
+def sections_of(report: Report) -> tuple[Section, ...]:
+    """Return the tables as sections."""
+    sections = [Section("Beside published figures", tuple(_beside(one) for one in report.beside),
+                        "Better means that the whole 95 % interval of ours lies on the better side, on specimens as hard to tell.")]
+    for panel, found in report.mixtures.items():
+        sections.append(Section(f"Mixture as screening assumes it, {panel} panel", tuple(item for one in found for item in _mixture(one, report)),
+                                "The second line halves the artefacts, while the judge goes on assuming the first."))
+        sections += [Section(f"Calibration, {panel} panel, {100 * one.share_odd:g} % with an artefact", tuple(_bin(part) for part in one.bins if part.panels))
+                     for one in found]
+    for panel, bands in report.bands.items():
+        sections.append(Section(f"Contamination, band by band, {panel} panel", tuple(_band(one) for one in bands),
+                                "Screened: flagged with the shares of screening. Odd: recognised once somebody picked the panel out as odd."))
+    sections.append(Section(f"Severity, given the cause: the {100 * report.interval:g} % interval", tuple(_severity(one) for one in report.severities),
+                            "First over the whole range, spread as the explanation takes it to be, which is what the interval promises; then band by band."))
+    for panel, diseases in report.diseases.items():
+        sections.append(Section(f"Diseases that are taken for an artefact, {panel} panel", _diseases(diseases)))
+    sections.append(Section("How it was made", (Item(
+        f"seed {report.seed}; {report.sizes.mixture:,} panels in the mixture, {report.sizes.band:,} in each band, {report.sizes.disease:,} of each disease; "
+        f"{len(report.study.ground.laboratories)} laboratories"),)))
+    return tuple(sections)
+
+
+def unknowns_of() -> tuple[str, ...]:
+    """Return what simulation cannot tell."""
+    return ("Simulated people are no people: patients come from the same table of means and covariances by which panels are judged, and diseases from the "
+            "same patterns, so that real panels may be judged worse.",
+            "What broken cells do to a reading by colour, what waiting does to enzymes, and what fluids do inside cells is not simulated.",
+            "How severe the contaminated specimens of the published studies were is not known; ours are spread evenly over the bands.")
+
+
+def _beside(one: Comparison) -> Item:
+    word = "better" if one.better else "not better" if one.comparable else "cannot be told, since the specimens may not be alike"
+    text = (f"{one.quantity.replace('-', ' ')} of {one.subject.replace('-', ' ')}: published {one.published:.3g} ({one.condition}); "
+            f"ours {_share(one.ours)}, {one.panel} panel: {word}")
+    return Item(text, _comparison(one), (one.source,), (f"Counted on: {one.what}.", *one.remarks))
+
+
+def _mixture(one: Mixed, report: Report) -> tuple[Item, ...]:
+    return (Item(f"{100 * one.share_odd:g} % with an artefact ({one.artefacts:,} of {one.panels:,}), flagged at {100 * report.threshold:g} %: "
+                 f"sensitivity {_share(one.sensitivity)}, specificity {_share(one.specificity, 5)}, predictive value {_share(one.predictive_value)}"),
+            Item(f"{100 * one.share_odd:g} % with an artefact, the likeliest {100 * report.flag_rate:g} % flagged: "
+                 f"predictive value {_share(one.at_flag_rate)}, sensitivity {_share(one.found_at_flag_rate)}; calibration error {one.error:.4f}"))
+
+
+def _bin(one: Bin) -> Item:
+    return Item(f"{one.low:g} to {one.high:g}: {one.panels:,} panels, said {one.said:.4f}, observed {_share(one.observed, 4)}")
+
+
+def _band(one: Recognised) -> Item:
+    group = one.group
+    factor = 100 if group.unit == "1" else 1
+    percent = " %" if factor == 100 else ""
+    text = f"{inside(group.label)}, {factor * (group.low or 0):g} to {factor * (group.high or 0):g}{percent} {_QUANTITIES.get(group.quantity, group.unit)}"
+    named = f", named right {_plain(one.right)}, right family {_plain(one.family)}" if one.odd.hits else ""
+    return Item(f"{text}: screened {_plain(one.screened)}, at the flag rate {_plain(one.at_flag_rate)}, odd {_plain(one.odd)}{named}", _recognised(one))
+
+
+def _severity(one: Recovered) -> Item:
+    group = one.group
+    tail = f"; {one.beyond} beyond the range considered" if one.beyond else ""
+    ratio = f", estimated over true {one.ratio:.2f}" if one.ratio is not None else ""
+    return Item(f"{inside(group.label)}, {group.low:g} to {group.high:g} {group.unit if group.unit != '1' else ''}".rstrip() +
+                f": true one inside {_share(one.inside)}{ratio}{tail}", _recovered(one))
+
+
+def _diseases(found: list[Recognised]) -> tuple[Item, ...]:
+    shown = sorted((one for one in found if (one.odd.share or 0) > _LEAST_SHOWN), key=lambda one: (-one.odd.hits, one.group.cause))
+    total = sum(one.group.results.shape[0] for one in found)
+    screened, odd = (sum(rate.hits for rate in rates) for rates in ([one.screened for one in found], [one.odd for one in found]))
+    first = Item(f"all {len(found)} diseases: {screened:g} of {total:,} panels flagged in screening, {odd:g} taken for an artefact once picked out as odd")
+    return (first, *(Item(f"{inside(one.group.label)}: screened {_plain(one.screened)}, odd {_plain(one.odd)}", _recognised(one)) for one in shown))
+
+
+def _share(one: Rate, digits: int = 3) -> str:
+    return "nothing to count" if one.share is None else f"{one.share:.{digits}f} ({one.low:.{digits}f} to {one.high:.{digits}f}; {one.hits:g} of {one.of:,})"
+
+
+def _plain(one: Rate) -> str:
+    return "-" if one.share is None else f"{one.share:.2f}"
+
+
+def data_of(report: Report) -> dict[str, Any]:
+    """Return everything as plain data, as ``queries/schemas/validation-output.json`` says."""
+    return {"seed": report.seed, "sizes": report.sizes._asdict(), "threshold": report.threshold, "flag_rate": report.flag_rate, "interval": report.interval,
+            "benchmarks": [_comparison(one) for one in report.beside],
+            "panels": [{"panel": panel, "mixtures": [_mixed(one) for one in found], "bands": [_recognised(one) for one in report.bands[panel]],
+                        "diseases": [_recognised(one) for one in report.diseases[panel]]} for panel, found in report.mixtures.items()],
+            "severities": [_recovered(one) for one in report.severities]}
+
+
+def _rate(one: Rate) -> dict[str, Any]:
+    return {name: value if value is None or name == "of" else round(value, 6) for name, value in one._asdict().items()}
+
+
+def _group(one: Recognised | Recovered) -> dict[str, Any]:
+    group = one.group
+    return {"cause": group.cause, "kind": group.kind, "quantity": group.quantity, "low": group.low, "high": group.high, "unit": group.unit}
+
+
+def _recognised(one: Recognised) -> dict[str, Any]:
+    return {**_group(one), **{name: _rate(getattr(one, name)) for name in ("screened", "at_flag_rate", "odd", "right", "family")}}
+
+
+def _recovered(one: Recovered) -> dict[str, Any]:
+    return {**_group(one), "inside": _rate(one.inside), "ratio": None if one.ratio is None else round(one.ratio, 4), "beyond": one.beyond}
+
+
+def _comparison(one: Comparison) -> dict[str, Any]:
+    return {**one._asdict(), "ours": _rate(one.ours), "remarks": list(one.remarks)}
+
+
+def _mixed(one: Mixed) -> dict[str, Any]:
+    bins = [{"low": part.low, "high": part.high, "panels": part.panels, "said": None if part.said is None else round(part.said, 6),
+             "observed": _rate(part.observed)} for part in one.bins]
+    rates = {name: _rate(getattr(one, name)) for name in ("sensitivity", "specificity", "predictive_value", "at_flag_rate", "found_at_flag_rate")}
+    return {"share_odd": one.share_odd, "panels": one.panels, "artefacts": one.artefacts, **rates, "bins": bins, "calibration_error": round(one.error, 6)}

@@ -1,0 +1,171 @@
+"""The simulated panels of a validation: a mixture as screening takes it to be, bands of each contamination, and diseases alone."""
+
+from __future__ import annotations
+
+import math
+import sqlite3
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kg.database import rows
+from kg.explain.model import Array, Cause
+from kg.explain.panel import Panel
+from kg.explain.priors import additive_odds
+from kg.screening.judge import COMPUTED
+from kg.validation.patients import draw_patients, fall_ill, moves, on_logarithm
+from kg.validation.spoil import Ground, Specimens, draw_specimens, make_ground, measure, spoil
+
+Progress = Callable[[int, int], None]
+SALINE, EDTA = "iv-saline", "k2-edta-carryover"
+SALINE_SHARES = (0.10, 0.25)
+"""Shares of the plasma at which people were tested; see ``people-saline`` in ``recognition_benchmarks.csv``."""
+
+
+_POOL = 40
+"""Patients from whom one with a high potassium is picked."""
+_BELOW, _LITTLE = 1.0, 10.0
+"""Own potassium lies at most so far (mmol/L) below that of the surveys; the largest share of EDTA blood is so many times the least."""
+
+
+class Sizes(NamedTuple):
+    """How many panels of each sort."""
+
+    mixture: int
+    band: int
+    disease: int
+
+
+class Group(NamedTuple):
+    """Panels that have the same cause, or none."""
+
+    cause: str
+    """Id of the candidate."""
+    label: str
+    kind: str
+    quantity: str
+    low: float | None
+    high: float | None
+    unit: str
+    results: Array
+    severity: Array
+    """As the explanation counts it; empty where there is none."""
+
+
+class Study(NamedTuple):
+    """Everything that was simulated."""
+
+    ground: Ground
+    mixture: Array
+    """Results, panels x results."""
+    causes: NDArray[np.str_]
+    """Of each panel of the mixture its cause."""
+    artefact: NDArray[np.bool_]
+    kept: NDArray[np.bool_]
+    """Panels of the mixture that are left when half of the artefacts are taken out."""
+    bands: tuple[Group, ...]
+    diseases: tuple[Group, ...]
+    whole: tuple[Group, ...]
+    """For each contamination of the bands, panels whose severities are spread as the explanation takes them to be."""
+    saline: tuple[Group, ...]
+    slight: Group
+    """Little EDTA in blood whose own potassium is high already."""
+
+
+def simulate(connection: sqlite3.Connection, analytes: tuple[str, ...], sizes: Sizes, seed: int, progress: Progress = lambda done, size: None) -> Study:
+    """Simulate all panels of a validation; the same seed gives the same panels.
+
+    Args:
+        connection: the database.
+        analytes: ids of all results that any panel holds.
+        sizes: how many panels.
+        seed: of the random numbers.
+        progress: called with the groups done and their number.
+    """
+    generator = np.random.default_rng(seed)
+    ground = make_ground(connection, analytes, generator)
+    causes, wanted = ground.population.model.causes, rows(connection, "validation_bands")
+    by_id = {cause.id: cause for cause in causes}
+    ill = [cause for cause in causes if cause.kind == "in-vivo" and moves(ground.population, cause)]
+    counts = generator.multinomial(sizes.mixture, shares(connection, ground))
+    banded = list(dict.fromkeys(row["cause"] for row in wanted))
+    size, done = len(causes) + len(wanted) + len(ill) + len(banded) + len(SALINE_SHARES) + 1, 0
+
+    def step(found: Group) -> Group:
+        nonlocal done
+        done += 1
+        progress(done, size)
+        return found
+
+    parts = [step(_part(ground, cause, int(count), generator)) for cause, count in zip(causes, counts, strict=True)]
+    bands = tuple(step(_band(ground, by_id[row["cause"]], row, sizes.band, generator)) for row in wanted)
+    diseases = tuple(step(_part(ground, cause, sizes.disease, generator)) for cause in ill)
+    whole = tuple(step(_part(ground, by_id[cause], sizes.band, generator)) for cause in banded)
+    saline = tuple(step(_spoiled(ground, by_id[SALINE], np.full(sizes.band, share), "share-of-plasma", share, share, "1", False, generator))
+                   for share in SALINE_SHARES)
+    slight = step(_slight(connection, ground, by_id[EDTA], sizes.band, generator))
+    artefact = np.concatenate([np.full(len(part.results), part.kind == "artefact") for part in parts])
+    kept = ~artefact | (np.cumsum(artefact) % 2 == 0)
+    return Study(ground, np.concatenate([part.results for part in parts]), np.concatenate([np.full(len(part.results), part.cause) for part in parts]),
+                 artefact, kept, bands, diseases, whole, saline, slight)
+
+
+def prior_weights(connection: sqlite3.Connection, ground: Ground) -> dict[str, Array]:
+    """Return the prior odds of every cause that screening looks for, 0 for others, by kind; as screening and explanation both take them."""
+    model = ground.population.model
+    odds = additive_odds(connection, model, Panel(()), [])
+    prior = np.array([cause.prior * math.exp(odd) for cause, odd in zip(model.causes, odds, strict=True)])
+    return {kind: np.where([cause.kind == kind and (kind != "artefact" or cause.model in COMPUTED) for cause in model.causes], prior, 0.0)
+            for kind in ("artefact", "in-vivo", "none")}
+
+
+def shares(connection: sqlite3.Connection, ground: Ground) -> Array:
+    """Return the share of panels that each cause has where nobody picked them out, as screening takes it; 0 for what it does not look for."""
+    settings = ground.population.model.settings
+    odd, ill = settings["share-odd"], settings["share-ill"]
+    parts = {"artefact": odd, "in-vivo": ill, "none": 1 - odd - ill}
+    return np.asarray(sum(weights / weights.sum() * parts[kind] for kind, weights in prior_weights(connection, ground).items()))
+
+
+def _part(ground: Ground, cause: Cause, count: int, generator: np.random.Generator) -> Group:
+    """Return panels with a cause, their severities drawn evenly on the logarithm over its whole range."""
+    if cause.kind == "artefact":
+        amount = on_logarithm(float(cause.severity[0]), float(cause.severity[-1]), count, generator)
+        return _spoiled(ground, cause, amount, "severity", float(cause.severity[0]), float(cause.severity[-1]), cause.unit, False, generator)
+    patients = draw_patients(ground.population, count, generator)
+    if cause.kind == "in-vivo":
+        patients = fall_ill(ground.population, patients, cause, generator)
+    specimens = draw_specimens(ground, patients, generator)
+    return Group(cause.id, cause.label, cause.kind, "", None, None, "", measure(ground, specimens.plasma, generator), np.zeros(0))
+
+
+def _band(ground: Ground, cause: Cause, row: sqlite3.Row, count: int, generator: np.random.Generator) -> Group:
+    amount = generator.uniform(row["low"], row["high"], count)
+    return _spoiled(ground, cause, amount, row["quantity"], row["low"], row["high"], row["unit"], row["quantity"] == "volume-fraction", generator)
+
+
+def _spoiled(ground: Ground, cause: Cause, amount: Array, quantity: str, low: float, high: float, unit: str, by_volume: bool,
+             generator: np.random.Generator) -> Group:
+    specimens: Specimens = draw_specimens(ground, draw_patients(ground.population, len(amount), generator), generator)
+    results, severity = spoil(ground, specimens, cause, amount, generator, by_volume=by_volume)
+    return Group(cause.id, cause.label, cause.kind, quantity, low, high, unit, results, severity)
+
+
+def _slight(connection: sqlite3.Connection, ground: Ground, cause: Cause, count: int, generator: np.random.Generator) -> Group:
+    """Return specimens with little EDTA, of people with a potassium not far from that of the surveys, or above it."""
+    weights = shares(connection, ground)
+    chances = np.where([one.kind == "artefact" for one in ground.population.model.causes], 0.0, weights)
+    parts = []
+    for one, size in zip(ground.population.model.causes, generator.multinomial(_POOL * count, chances / chances.sum()), strict=True):
+        patients = draw_patients(ground.population, int(size), generator)
+        parts.append(fall_ill(ground.population, patients, one, generator) if one.kind == "in-vivo" else patients)
+    pool = np.concatenate(parts)
+    potassium = pool[:, ground.population.model.analytes.index("potassium")]
+    high = np.flatnonzero(potassium >= ground.setting("potassium-of-surveys").value - _BELOW)
+    chosen = pool[generator.permutation(high)[: 2 * count]]
+    least = float(cause.severity[0])
+    amount = on_logarithm(least, _LITTLE * least, len(chosen), generator)
+    results, severity = spoil(ground, draw_specimens(ground, chosen, generator), cause, amount, generator, by_volume=False)
+    return Group(cause.id, cause.label, cause.kind, "severity", least, _LITTLE * least, cause.unit, results, severity)
