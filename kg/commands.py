@@ -62,11 +62,14 @@ QUESTIONS: dict[str, tuple[str, tuple[tuple[str, Any, str], ...], tuple[tuple[st
               (("tests", "*", "tests, panels or analytes"),),
               (("material", "M", "specimen material"), ("container", "C", "container or additive"), ("volume-ml", "ML", "volume of the specimen in mL"),
                ("haematocrit", "H", "as a share, such as 0.45"), ("file", "FILE", "the request as JSON, or - for standard input"))),
+    "validation": ("try the explanation of odd panels on synthetic patients, spoilt by another chemistry than it assumes", (),
+                   (("seed", "N", "seed of the random numbers; the same seed gives the same report (default: 1)"),
+                    ("panels", "N", "panels in each band and of each disease, 10 to 5000 (default: 150)"))),
     "experiments": ("lay the chemistry beside every published experiment on mixing, waiting and haemolysis", (), ()),
 }
 FUNCTIONS: dict[str, tuple[str, str]] = {"ask": ("kg.ask", "ask"), "explain": ("kg.explain.command", "from_words"), "screen": ("kg.screening.command", "from_words"),
               "accept": ("kg.decisions.accept", "from_words"), "add-on": ("kg.decisions.add_on", "from_words"),
               "draw": ("kg.plans.draw", "from_words"), "stretch": ("kg.plans.stretch", "from_words"), "share": ("kg.plans.share", "from_words"),
-              "experiments": ("kg.chemistry.published", "compare_with_published")}
+              "validation": ("kg.validation.report", "validation"), "experiments": ("kg.chemistry.published", "compare_with_published")}
 """Where a question is answered, when not by the function of its name in ``kg/questions``."""
 JOINED = ("term", "words", "text")

@@ -14,6 +14,7 @@ CAUSES = ("Additive", "Factor", "Container", "SpecimenMaterial")
 """Kinds that may change a result; a specimen material stands for the additive that it holds."""
 _SORTS = {"label": 0, "id": 1, "synonym": 2, "LOINC": 3, "code": 3, "colour": 4}
 _TRAILING = ("tube", "tubes", "top", "container", "bottle", "vial")
+_MARKS = set("+*#%^")
 _NEAR = 2
 """How many steps up an additive may be and still say something of what a tube holds."""
 _ACCEPT = 88
@@ -110,14 +111,14 @@ def variants(folded: str) -> list[str]:
 def exact(connection: sqlite3.Connection, folded: str, kinds: Sequence[str], typed: str = "") -> list[Name]:
     """Return all concepts of some kinds that bear exactly this folded name, best kind of name first.
 
-    Where some bear it as it was typed, marks and all, the others are left out: ``Ca`` is not ``Ca++``.
+    Names with marks that were not typed are left out where there are others: ``Ca`` is not ``Ca++``.
     """
     marks = ",".join("?" * len(kinds))
     found = connection.execute(
         f"SELECT c.id, c.kind, c.label, n.sort, n.name FROM name n JOIN concept c ON c.id = n.concept "
         f"WHERE n.folded = ? AND c.kind IN ({marks}) ORDER BY c.id", (folded, *kinds)).fetchall()
-    literal = [r for r in found if r["name"].casefold() == typed.strip().casefold()]
-    names = [Name(r["id"], r["kind"], r["label"], typed or folded, r["sort"]) for r in literal or found]
+    plain = [r for r in found if set(r["name"]) & _MARKS <= set(typed)]
+    names = [Name(r["id"], r["kind"], r["label"], typed or folded, r["sort"]) for r in plain or found]
     return sorted(names, key=lambda name: _SORTS.get(name.how, 5))
 
 

@@ -129,7 +129,7 @@ def readings(text: str) -> tuple[Unit, ...]:
     """Return every unit that a person may have meant, the likeliest first; empty when there is none.
 
     >>> [unit.code for unit in readings("IU/l")]
-    ['U/L', '[IU]/L', "[arb'U]/L"]
+    ['U/l', '[IU]/l', "[arb'U]/l"]
     >>> readings("x10^9/L")[0].code
     '10*9/L'
     """

@@ -22,6 +22,22 @@ from kg.build import Sources, Summary, build
 REPOSITORY = Path(__file__).resolve().parent.parent
 
 TABLES = {
+    "candidate_causes": """\
+id,cause,label,kind,model,course,prior,severity_low,severity_high,severity_unit,severity_meaning
+filler-candidate-causes,filler,A pattern,artefact,signs,passing,1,0.5,2,1,about {value} times the pattern
+""",
+    "cause_shifts": """\
+id,cause,analyte,change,change_kind,spread
+filler-cause-shifts,filler,potassium,1,sd,0.5
+""",
+    "checks": """\
+id,check,label,positive,needs,usual
+filler-checks,filler-check,Look,Seen,tube,0.1
+""",
+    "check_outcomes": """\
+id,check,cause,probability
+filler-check-outcomes,filler-check,filler,0.9
+""",
     "sources": """\
 id,kind,title,year,accessed
 common-practice,practice,Common practice of the trade,,none

@@ -396,11 +396,29 @@ def test_an_unknown_test_cannot_be_added_and_is_named(connection: sqlite3.Connec
 def test_both_questions_answer_from_a_file(connection: sqlite3.Connection, tmp_path: Path) -> None:
     place = tmp_path / "story.json"
     place.write_text(json.dumps(CONTAMINATED), encoding="utf-8")
-    assert accept_module.from_words(connection, form=str(place)).verdict == "recollect"
-    assert add_on_module.from_words(connection, test="potassium", specimen=str(place)).verdict == "recollect"
+    assert accept_module.from_words(connection, file=str(place)).verdict == "recollect"
+    assert add_on_module.from_words(connection, "potassium", file=str(place)).verdict == "recollect"
     place.write_text("{", encoding="utf-8")
     with pytest.raises(FormError, match="not JSON"):
-        accept_module.from_words(connection, form=str(place))
+        accept_module.from_words(connection, file=str(place))
+
+
+def test_a_story_typed_in_words_is_the_story_of_the_form(connection: sqlite3.Connection) -> None:
+    words = ["potassium", "container=tube-clot-activator-gel", "poured-from=k2-edta", "hours=1", "spun=no", "fill=90%", "draw=k2-edta,tube-clot-activator", "haemolysis=0.2"]
+    form = {"tests": ["potassium"], "container": "tube-clot-activator-gel", "poured_from": "k2-edta", "hours_since_collection": 1, "centrifuged": False,
+            "fill_percent": 90, "draw": ["k2-edta", "tube-clot-activator"], "indices": {"haemolysis": 0.2}}
+    assert accept_module.from_words(connection, words).to_json() == accept_module.accept(connection, form).to_json()
+
+
+@pytest.mark.parametrize(("words", "says"), [
+    (["potassium", "contaner=x"], "did you mean container"),
+    (["potassium", "spun=perhaps"], "neither yes nor no"),
+    (["potassium", "hours=late"], "is not a number"),
+    (["hours=1"], "no tests"),
+])
+def test_a_word_that_cannot_be_read_is_named(connection: sqlite3.Connection, words: list[str], says: str) -> None:
+    with pytest.raises(FormError, match=says):
+        accept_module.from_words(connection, words)
 
 
 def test_every_condition_of_a_limit_is_one_that_a_fact_has(connection: sqlite3.Connection) -> None:

@@ -177,6 +177,7 @@ PLANTED: dict[str, tuple[list[tuple[str, int, str, str]], Change | None, tuple[s
     "basis-promoted": ([("additive_effects", 3, "basis", "read")], None, ("additive_effects.csv", 3, "basis")),
     "broader-circular": ([("mechanisms", 2, "broader", "chelation"), ("mechanisms", 3, "broader", "chemical-mechanism")], None,
                          ("mechanisms.csv", 2, "broader")),
+    "candidate-missing": ([("cause_shifts", 2, "cause", "no-candidate")], None, ("cause_shifts.csv", 2, "candidate")),
     "derived-without-proof": ([], _with(terms.ID + "made-up", terms.VOCAB + "status", _node(terms.VOCAB + "status-derived")),
                               ("made-up", 0, "status")),
     "direction-against-sign": ([("additive_effects", 2, "direction", "increase")], None, ("additive_effects.csv", 2, "direction")),

@@ -233,7 +233,7 @@ def test_every_dose_names_an_additive_and_every_method_figure_a_method_of_the_kn
     doses = [row for row in table("model_parameters") if row["model"] == "tube"]
     assert {row["condition"] for row in doses} <= known
     parts = {"blood", "plasma-water", "tube", "fluid", "glycolysis", "potassium-leak", "platelet-release", "phosphate-leak", "ld-leak",
-             "ammonia-release", "ionised-calcium", "carbon-dioxide", "oxygen"}
+             "ammonia-release", "ionised-calcium", "carbon-dioxide", "oxygen", "recovering-calcium-method", "explanation", "validation"}
     assert {row["model"] for row in table("model_parameters")} - parts <= by_id("methods").keys()
 
 

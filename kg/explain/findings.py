@@ -21,6 +21,7 @@ from kg.wording import inside
 _SHARE = 0.9
 _EXPLAINED = 2
 """Results of which the chain of reasons is told."""
+_COMMON_DOUBT = {"blood-carry-over": "spread-of-dose", "delay": "spread-of-rate", "cold-delay": "spread-of-rate"}
 _PLASMA_SHARES = ("blood-carry-over", "fluid")
 
 
@@ -74,12 +75,22 @@ def finding(connection: sqlite3.Connection, model: Model, base: Baseline, result
         scale: by which shares of a dry additive count more at the haematocrit of the specimen.
     """
     causes = [model.causes[i] for i in explanation.causes]
-    severities = tuple(_severity(cause, *interval(values, explanation.weights), scale)
+    severities = tuple(_severity(cause, *_widened(model, cause, *interval(values, explanation.weights)), scale)
                        for cause, values in zip(causes, explanation.severities, strict=True) if cause.kind != "none")
     moved = _moved(connection, model, base, explanation, causes)
     places = range(len(model.analytes))
     return Finding(explanation, probability, severities, _expected(model, base, results, explanation),
                    tuple(i for i in places if i in moved), tuple(i for i in places if i not in moved))
+
+
+def _widened(model: Model, cause: Cause, value: float, low: float, high: float) -> tuple[float, float, float]:
+    """Return the interval of a severity with what moves all results together, so that the results cannot tell it apart.
+
+    Equation: on the logarithmic scale each half grows to the root of its square and that of the doubt. Source: own-arithmetic.
+    """
+    doubt = model.settings[_COMMON_DOUBT[cause.model]] * 1.645 if cause.model in _COMMON_DOUBT else 0.0
+    below, above = (float(np.hypot(np.log(ratio), doubt)) for ratio in (value / low, high / value))
+    return value, value * float(np.exp(-below)), value * float(np.exp(above))
 
 
 def _severity(cause: Cause, value: float, low: float, high: float, scale: float) -> Severity:

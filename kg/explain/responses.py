@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -48,15 +50,28 @@ class Conditions(NamedTuple):
     cold_cel: float
 
 
-class Bench(NamedTuple):
-    """What responses are computed from."""
+@dataclass
+class Bench:
+    """What responses are computed from; the chemistry is read when it is first needed."""
 
-    world: World
+    connection: sqlite3.Connection
     figures: dict[str, sqlite3.Row]
     """The rows of the population by analyte."""
     shifts: dict[str, list[sqlite3.Row]]
     """The rows of the patterns by cause."""
-    conditions: Conditions
+    given: Conditions | None = None
+
+    @cached_property
+    def world(self) -> World:
+        """Constants, figures and usual levels."""
+        return make_world(self.connection)
+
+    @cached_property
+    def conditions(self) -> Conditions:
+        """Conditions of the specimen, the usual ones when none were given."""
+        p = self.world.parameters
+        return self.given or Conditions(p.value("blood", "haematocrit"), p.value("glycolysis", "reference-temperature"),
+                                        p.value(MODEL, "cold-storage-temperature"))
 
     def setting(self, name: str) -> float:
         """Return a figure of how odd results are explained, from ``model_parameters``."""
@@ -84,13 +99,10 @@ def make_bench(connection: sqlite3.Connection, conditions: Conditions | None = N
         connection: the database.
         conditions: of the specimen; the usual ones of ``model_parameters`` when not given.
     """
-    world = make_world(connection)
-    usual = conditions or Conditions(world.parameters.value("blood", "haematocrit"), world.parameters.value("glycolysis", "reference-temperature"),
-                                     world.parameters.value(MODEL, "cold-storage-temperature"))
     shifts: dict[str, list[sqlite3.Row]] = {}
     for row in rows(connection, "candidate_shifts"):
         shifts.setdefault(row["cause"], []).append(row)
-    return Bench(world, {row["analyte"]: row for row in rows(connection, "population_figures")}, shifts, usual)
+    return Bench(connection, {row["analyte"]: row for row in rows(connection, "population_figures")}, shifts, conditions)
 
 
 def severities(low: float, high: float, count: int = GRID) -> Array:
@@ -104,7 +116,7 @@ def every_response(bench: Bench) -> Iterator[Response]:
     Args:
         bench: from ``make_bench``.
     """
-    for cause in rows(bench.world.connection, "candidates"):
+    for cause in rows(bench.connection, "candidates"):
         if cause["model"] not in _MODELS:
             continue
         grid = severities(cause["severity_low"], cause["severity_high"])
@@ -219,7 +231,7 @@ def _between_methods(bench: Bench, left: list[Array]) -> tuple[Array, Array]:
 
 def _fluid(bench: Bench, cause: sqlite3.Row, share: Array) -> dict[str, Line]:
     """Return the responses to an infusion fluid; the severity is the share of the plasma."""
-    fluid = mixing.fluid_of(bench.world.connection, cause["fluid"])
+    fluid = mixing.fluid_of(bench.connection, cause["fluid"])
     brought = {name: value * share for name, value in fluid.items()}
     of_blood = mixing.blood_fraction(share, bench.conditions.haematocrit, 0.0)
     lines = _mixed(bench, brought, 1 - share, 1 - of_blood, sum(brought.values(), np.zeros_like(share)))
@@ -284,7 +296,7 @@ def _with_signs(bench: Bench, lines: dict[str, Line], cause: str | None, compute
         size: share of the full size of a sign at each severity.
     """
     broad = np.minimum(size, 1.0) * bench.setting("size-of-a-sign")
-    signs = {row["analyte"]: row for row in rows(bench.world.connection, "candidate_signs", cause=cause)} if cause else {}
+    signs = {row["analyte"]: row for row in rows(bench.connection, "candidate_signs", cause=cause)} if cause else {}
     for analyte, line in lines.items():
         sign = signs.get(analyte)
         if analyte in computed or sign is None:
