@@ -32,7 +32,8 @@ def best_by_trying_all(instance: Instance) -> Outcome:
             needed = sum(option.uses for _, option in members) + sum(size for _, size in cups)
             if needed > kinds[kind].full:
                 return
-            blood += max(needed, kinds[kind].least)
+            step = kinds[kind].step
+            blood += max(needed if needed % step == 0 else needed - needed % step + step, kinds[kind].least)
         if instance.most is not None and blood > instance.most:
             return
         for stock, count in instance.stock:
@@ -61,13 +62,14 @@ def best_by_trying_all(instance: Instance) -> Outcome:
 
 
 def at_random(seed: int) -> Instance:
-    """Make a small instance: up to five tests, three kinds of tube, shared cups, scarce stocks, limited blood."""
+    """Make a small instance: up to five tests, three kinds of tube with steps of filling, shared cups, scarce stocks, limited blood."""
     chance = random.Random(seed)
     kinds = []
     for number in range(chance.randint(1, 3)):
-        full = chance.randint(3, 12)
-        least = full if chance.random() < 0.4 else chance.randint(1, full)
-        kinds.append(Kind(f"kind {number}", least, full, tuple(s for s in ("red", "blue") if chance.random() < 0.4)))
+        step = chance.choice((1, 1, 2, 3))
+        full = step * chance.randint(max(3 // step, 1), 12 // step)
+        least = full if chance.random() < 0.4 else step * chance.randint(1, full // step)
+        kinds.append(Kind(f"kind {number}", least, full, tuple(s for s in ("red", "blue") if chance.random() < 0.4), step))
     cups = [("cup", chance.randint(0, 3)), ("other cup", chance.randint(1, 3))]
     wanted = []
     for number in range(chance.randint(1, 5)):
@@ -92,7 +94,7 @@ def allowed(instance: Instance, solution: Solution) -> list[str]:
     for tube in solution.tubes:
         chosen = [options[name][tube.kind] for name in tube.tests]
         needed = sum(option.uses for option in chosen) + sum(size for _, size in set().union(*(option.cups for option in chosen)))
-        if not needed == tube.needed <= tube.blood <= kinds[tube.kind].full or tube.blood < kinds[tube.kind].least:
+        if not needed == tube.needed <= tube.blood <= kinds[tube.kind].full or tube.blood < kinds[tube.kind].least or tube.blood % kinds[tube.kind].step:
             wrong.append(f"{tube} holds {needed}")
     placed = [name for tube in solution.tubes for name in tube.tests]
     wrong += [one.name for one in instance.wanted if placed.count(one.name) != (0 if one.name in solution.unserved else one.parts)]
@@ -120,6 +122,8 @@ def test_the_random_instances_cover_what_matters() -> None:
     assert sum(len({t.kind for t in s.tubes}) < len(s.tubes) for s in solutions) > 50, "several tubes of one kind"
     assert sum(any(w.parts > 1 for w in i.wanted) for i in instances) > 50
     assert sum(i.most is not None for i in instances) > 100
+    assert sum(any(tube.needed < tube.blood > kinds[tube.kind].least for tube in s.tubes) for s, kinds in
+               ((s, {kind.name: kind for kind in i.kinds}) for s, i in zip(solutions, instances, strict=True))) > 25, "rounded up to a step"
 
 
 def test_adding_a_test_never_lowers_the_blood_or_serves_fewer_of_the_others() -> None:
@@ -149,3 +153,31 @@ def test_less_blood_goes_before_fewer_tubes() -> None:
     wanted = tuple(Wanted(f"t{n}", (("large", Option(4)), ("small", Option(4)))) for n in range(2))
     found = solve(Instance(kinds, wanted))
     assert (found.blood, len(found.tubes)) == (8, 2)
+
+
+def test_a_saving_below_the_step_of_filling_opens_no_further_tube() -> None:
+    # own arithmetic: one tube of 10 against two of 4 and 5, which is 1 less and cannot be told apart where tubes fill in fives
+    options = (("large", Option(5)), ("first", Option(4)), ("second", Option(5)))
+    wanted = (Wanted("a", options[:2]), Wanted("b", (options[0], options[2])))
+
+    def solved(step: int) -> tuple[int, int]:
+        kinds = (Kind("large", 10, 10, (), step), Kind("first", step, 10, (), step), Kind("second", step, 10, (), step))
+        found = solve(Instance(kinds, wanted))
+        return found.blood, len(found.tubes)
+
+    assert solved(1) == (9, 2)
+    assert solved(5) == (10, 1)
+
+
+def test_more_tubes_than_the_least_number_are_opened_only_to_save_blood() -> None:
+    # the second aim: the same instance with one tube fewer in all either serves fewer tests or draws more blood
+    could = 0
+    for seed in range(400):
+        instance = at_random(seed)._replace(most=None, stock=())
+        found = solve(instance)
+        kinds = tuple(kind._replace(stocks=("any",)) for kind in instance.kinds)
+        fewer = solve(instance._replace(kinds=kinds, stock=(("any", max(len(found.tubes) - 1, 0)),)))
+        serves_as_many = bool(found.tubes) and len(fewer.unserved) == len(found.unserved)
+        could += serves_as_many
+        assert not serves_as_many or fewer.blood > found.blood, seed
+    assert could > 3

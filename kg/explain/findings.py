@@ -120,7 +120,10 @@ def _expected(model: Model, base: Baseline, results: Sequence[Result], explanati
 
 
 def _moved(connection: sqlite3.Connection, model: Model, base: Baseline, explanation: Explanation, causes: list[Cause]) -> set[int]:
-    """Return the results that a cause moves by more than matters, at the upper end of its severity, or is known to move at all."""
+    """Return the results that a cause moves by more than matters, at the upper end of its severity, or is known to move at all.
+
+    What a carry-over does to ions of one charge is arithmetic; there the size decides alone.
+    """
     moved: set[int] = set()
     usual = unscaled(model, base.mean)
     for cause, index, values in zip(causes, explanation.causes, explanation.severities, strict=True):
@@ -133,7 +136,8 @@ def _moved(connection: sqlite3.Connection, model: Model, base: Baseline, explana
         moved |= set(np.flatnonzero(change > model.matters * np.abs(usual)).tolist())
         if cause.factor and cause.model != "fluid":
             known = {row["analyte"] for row in rows(connection, "moved_by_factor", factor=cause.factor)}
-            moved |= {i for i, analyte in enumerate(model.analytes) if analyte in known}
+            exact = model.plain_ion if cause.model == "blood-carry-over" else np.zeros(len(usual), dtype=bool)
+            moved |= {i for i, analyte in enumerate(model.analytes) if analyte in known and not exact[i]}
     return moved
 
 

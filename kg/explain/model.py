@@ -75,6 +75,8 @@ class Model(NamedTuple):
     """Change that matters, as a share of the result."""
     floor: Array
     """What a result is read as when nothing is left, in its unit."""
+    plain_ion: NDArray[np.bool_]
+    """Ions of one charge: what moves them in a mixture is arithmetic alone."""
     causes: tuple[Cause, ...]
     effects: Effects
     settings: dict[str, float]
@@ -126,7 +128,8 @@ def read_model(connection: sqlite3.Connection, analytes: Sequence[str], only: Se
     effects = _effects(connection, analytes, [cause.id for cause in causes], only)
     return Model(tuple(analytes), tuple(row["label"] for row in chosen), tuple(row["unit"] for row in chosen), logarithmic, mean, covariance,
                  shares("within-subject", settings["usual-within-subject"]), shares("analytical", settings["usual-analytical"]),
-                 np.maximum(shares("desirable-total-error", 0.0), settings["reportable-change"]), settings["share-left-of-nothing"] * np.abs(level), causes, effects, settings)
+                 np.maximum(shares("desirable-total-error", 0.0), settings["reportable-change"]), settings["share-left-of-nothing"] * np.abs(level),
+                 np.array([row["charge"] == 1 for row in chosen], dtype=bool), causes, effects, settings)
 
 
 def _correlations(connection: sqlite3.Connection, analytes: Sequence[str]) -> Array:

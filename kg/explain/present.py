@@ -169,6 +169,8 @@ def _reportable(verdict: str, told: Told, model: Model) -> list[Section]:
         name = inside(_name(model, first))
         return [Section(f"Not reportable with {name}", tuple(Item(label) for label in _labels(model, first.not_reportable))),
                 Section("Stays reportable, as far as is known", tuple(Item(label) for label in _labels(model, first.reportable)))]
+    if verdict == NOTHING:
+        return [Section("May be reported", (Item("Nothing in these results speaks against them."),))]
     if _artefact_open(told, model):
         return [Section("Hold until this is settled", tuple(Item(label) for label in _labels(model, _held(told, model))),
                         f"An artefact is {_percent(told.artefact)} likely.")]

@@ -51,6 +51,8 @@ class Choice(NamedTuple):
     """``whole``, ``spun`` or ``culture``."""
     instead_of: str = ""
     """The container of the catalogue that holds the same additive, when the catalogue does not name this one."""
+    akin: str = ""
+    """The broader material that it yields instead, when the additive is not the same but only of the same sort."""
 
 
 class Knowledge(NamedTuple):
@@ -66,9 +68,11 @@ class Knowledge(NamedTuple):
     """The additives of a container."""
     labels: Mapping[str, str]
     groups: Mapping[str, frozenset[str]]
-    """The groups that an analyte belongs to."""
+    """The groups that an analyte belongs to, with itself, as far as rules and runs speak of them."""
     rules: tuple[Row, ...]
     """The rows of ``sharing_rules``."""
+    runs: tuple[Row, ...]
+    """The rows of ``single_runs``."""
 
 
 def knowledge(connection: sqlite3.Connection) -> Knowledge:
@@ -78,20 +82,32 @@ def knowledge(connection: sqlite3.Connection) -> Knowledge:
                                   "('Additive', 'SpecimenMaterial'))"):
         broader.setdefault(row["narrower"], set()).add(row["broader"])
     materials = rows(connection, "material_uses")
+    runs = rows(connection, "single_runs")
     held = {row["id"]: tuple((row["additives"] or "").split(";")) for row in connection.execute("SELECT id, additives FROM containers")}
     labels = {row["id"]: row["label"] for row in connection.execute(
         "SELECT id, label FROM concept WHERE kind IN ('Container', 'SpecimenMaterial', 'HandlingRequirement', 'Additive')")}
     return Knowledge({row["material"]: row["use"] for row in materials}, {row["material"]: row["additive"] or "" for row in materials},
                      {concept: frozenset(above) for concept, above in broader.items()}, held, labels,
-                     _groups(connection), tuple(rows(connection, "sharing_rules")))
+                     _groups(connection, runs), tuple(rows(connection, "sharing_rules")), tuple(runs))
 
 
-def _groups(connection: sqlite3.Connection) -> dict[str, frozenset[str]]:
+def _groups(connection: sqlite3.Connection, runs: Sequence[Row]) -> dict[str, frozenset[str]]:
+    spoken_of = {analyte for run in runs for analyte in run["analytes"].split(";")}
+    spoken_of |= {row["subject"] for row in connection.execute("SELECT subject FROM sharing_rules WHERE subject_kind = 'analyte-group'")}
+    marks = ",".join("?" * len(spoken_of))
     found: dict[str, set[str]] = {}
-    for row in connection.execute("SELECT x.narrower, x.broader FROM closure x JOIN sharing_rules s ON s.subject = x.broader "
-                                  "WHERE s.subject_kind = 'analyte-group'"):
+    for row in connection.execute(f"SELECT narrower, broader FROM closure WHERE broader IN ({marks})", sorted(spoken_of)):
         found.setdefault(row["narrower"], set()).add(row["broader"])
     return {analyte: frozenset(groups) for analyte, groups in found.items()}
+
+
+def run_of(known: Knowledge, test: Test) -> Row | None:
+    """Return the measurement that gives a test together with others: each of its analytes comes from it, in its material."""
+    if not test.analytes:
+        return None
+    materials = {above for material in test.materials for above in known.broader.get(material, frozenset({material}))}
+    return next((run for run in known.runs if run["material"] in materials
+                 and all(set(run["analytes"].split(";")) & known.groups.get(analyte, frozenset()) for analyte in test.analytes)), None)
 
 
 def stock(connection: sqlite3.Connection, known: Knowledge, people: str, route: str, available: Sequence[Any] | None) -> tuple[list[Size], list[Refused]]:
@@ -134,6 +150,11 @@ def _size(row: Row, people: str) -> Size:
     return Size(row["container"], row["label"], row["kind"], row["volume"], row["least"], row["filled"] == "vacuum",
                 tuple((row["additives"] or "").split(";")), row["material"] or "", row["barrier"] == "gel", row["blood_to_additive"],
                 people in row["people"].split(";"), None, row["id"], row["source"], row["basis"])
+
+
+def every_size(connection: sqlite3.Connection, people: str) -> list[tuple[Size, Row]]:
+    """Return every size of every container with its row, by whatever route it is filled."""
+    return [(_size(row, people), row) for row in rows(connection, "container_stock")]
 
 
 def _once(sizes: Sequence[Size]) -> list[Size]:
@@ -222,6 +243,17 @@ def _alike(connection: sqlite3.Connection, known: Knowledge, test: Test, sizes: 
         if twin and not _against(connection, known, test, size.container) and not _against(connection, known, test, twin):
             found.append(Choice(size.container, _use(known, test, twin), twin))
     return found
+
+
+def akin(connection: sqlite3.Connection, known: Knowledge, test: Test, sizes: Sequence[Size], route: str) -> list[Choice]:
+    """Return containers of these people that yield a broader material than the catalogue asks for, where a rule says that it may stand in."""
+    if not test.containers or (route == "capillary" and any(rule["sharing"] == "not-by-route" and rule["subject"] in test.handling for rule in known.rules)):
+        return []
+    standing_in = {rule["subject"] for rule in known.rules if rule["sharing"] == "akin"}
+    broader = standing_in & {above for material in test.materials for above in known.broader.get(material, frozenset()) - {material}}
+    fitting = [size for size in sizes if size.for_these_people and size.material in broader and known.uses.get(size.material) in (WHOLE, SPUN)]
+    return [Choice(size.container, known.uses[size.material], test.containers[0], size.material) for size in fitting
+            if not _against(connection, known, test, size.container)]
 
 
 def _against(connection: sqlite3.Connection, known: Knowledge, test: Test, container: str) -> Refused | None:

@@ -19,6 +19,7 @@ class _Copy(NamedTuple):
     kind: Kind
     opened: int
     fill: int
+    """Counts steps of filling; where a vacuum fills it, the copy itself."""
     classes: dict[int, int]
 
 
@@ -43,6 +44,11 @@ def copies_needed(kind: Kind, options: Iterable[tuple[Option, int]]) -> int:
     return min(bounds)
 
 
+def _step(kind: Kind) -> int:
+    """Return the blood for each unit of the column that counts how far a copy is filled."""
+    return kind.full if kind.least == kind.full else kind.step
+
+
 class Copies(Programme):
     """The programme by copies."""
 
@@ -55,7 +61,7 @@ class Copies(Programme):
         for number, group in enumerate(classes):
             terms: dict[int, float] = {copy.classes[number]: 1.0 for copy in self.copies if number in copy.classes}
             self.row(0.0, 0.0, {**terms, self.served[number]: -float(group.parts)})
-        self.blood = {copy.fill: 1.0 for copy in self.copies}
+        self.blood = {copy.fill: float(_step(copy.kind)) for copy in self.copies}
         self.tubes = {copy.opened: 1.0 for copy in self.copies}
         self.limits({copy.opened: copy.kind for copy in self.copies})
 
@@ -69,17 +75,21 @@ class Copies(Programme):
             copy = self._copy(kind, options)
             if before is not None:
                 self.row(0.0, INFINITE, {before.opened: 1.0, copy.opened: -1.0})
-                self.row(0.0, INFINITE, {before.fill: 1.0, copy.fill: -1.0})
+                if copy.fill != copy.opened:
+                    self.row(0.0, INFINITE, {before.fill: 1.0, copy.fill: -1.0})
             before = copy
             self.copies.append(copy)
 
     def _copy(self, kind: Kind, options: Mapping[int, Option]) -> _Copy:
-        opened, fill = self.column(1), self.column(kind.full, integer=False)
-        self.row(-INFINITE, 0.0, {fill: 1.0, opened: -float(kind.full)})
-        self.row(0.0, INFINITE, {fill: 1.0, opened: -float(kind.least)})
+        opened = fill = self.column(1)
+        step = float(_step(kind))
+        if kind.least < kind.full:
+            fill = self.column(kind.full // kind.step, integer=kind.step > 1)
+            self.row(-INFINITE, 0.0, {fill: step, opened: -float(kind.full)})
+            self.row(0.0, INFINITE, {fill: step, opened: -float(kind.least)})
         classes: dict[int, int] = {}
         cups: dict[tuple[str, int], int] = {}
-        content: dict[int, float] = {fill: 1.0}
+        content: dict[int, float] = {fill: step}
         for number, option in options.items():
             places = self.classes[number].places
             room = kind.full - sum(size for _, size in option.cups)

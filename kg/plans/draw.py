@@ -9,15 +9,15 @@ from typing import Any, NamedTuple
 from kg import names
 from kg.answer import Answer
 from kg.forms import FormError, check_form, read_form
-from kg.plans.containers import SPUN, Choice, Size, choices, knowledge, stock
-from kg.plans.draw_instance import Need, Setting, needs_of
+from kg.plans.containers import SPUN, Size, knowledge, stock
+from kg.plans.draw_needs import ECONOMIES, Need, Setting
 from kg.plans.draw_plan import AUTO, Plan, make_plan
-from kg.plans.patient import Patient, allowance, limits, read_patient, waste
-from kg.plans.requests import Refused, Requests, Test, read_requests
+from kg.plans.draw_served import Served, serve
+from kg.plans.patient import Patient, Waste, allowance, limits, read_patient, waste
+from kg.plans.requests import Refused, Requests, read_requests
 from kg.plans.volumes import planning_values
 from kg.problem import TubeloreError
 
-Row = sqlite3.Row
 _NUMBERS = ("weight_kg", "age_days", "age_months", "age_years", "haematocrit", "blood_taken_24h_ml", "max_blood_ml", "waste_ml")
 _WHOLE = ("culture_sets",)
 
@@ -29,22 +29,27 @@ class Draw(NamedTuple):
     route: str
     guideline: str
     requests: Requests
-    refused: tuple[Refused, ...]
-    """Tests that are not planned, and containers that were left out on purpose."""
-    unserved: tuple[Refused, ...]
+    served: Served
     problems: tuple[Refused, ...]
-    needs: tuple[Need, ...]
     plan: Plan
     setting: Setting
-    waste_ml: float
+    waste: Waste
     waste_lost_ml: float
-    waste_why: str
-    waste_sources: tuple[str, ...]
-    waste_basis: str
-    route_row: Row
     citrate: tuple[Size, ...]
     """Sizes of liquid citrate whose volume the haematocrit changes."""
     most_ml: float | None
+    from_vein: Draw | None = None
+    """The same from a vein, where a skin puncture cannot serve all and any container may be used."""
+
+    @property
+    def needs(self) -> tuple[Need, ...]:
+        """What has to be filled."""
+        return self.served.needs
+
+    @property
+    def unserved(self) -> tuple[Refused, ...]:
+        """Tests that cannot be planned."""
+        return (*self.requests.refused, *self.served.unserved)
 
     @property
     def total_ml(self) -> float:
@@ -55,8 +60,8 @@ class Draw(NamedTuple):
 def from_words(connection: sqlite3.Connection, *, tests: Sequence[str] = (), weight: str | None = None, age: str | None = None,
                haematocrit: str | None = None, route: str | None = None, available: Sequence[str] | None = None, guideline: str | None = None,
                taken: str | None = None, culture_sets: str | None = None, max_blood: str | None = None, waste: str | None = None,
-               economy: str | None = None, form: str | None = None) -> Answer:
-    """Plan a draw from the words of a command line.
+               economy: str | None = None, file: str | None = None) -> Answer:
+    """Plan a draw from the words of a command line; what is typed beside a file takes the place of what the file says.
 
     Args:
         connection: the database.
@@ -72,22 +77,24 @@ def from_words(connection: sqlite3.Connection, *, tests: Sequence[str] = (), wei
         max_blood: most blood that may be drawn, mL.
         waste: blood wasted to clear a line, mL.
         economy: how sparing; see ``draw-input.json``.
-        form: a JSON file, or ``-`` for standard input, instead of the words.
+        file: a JSON file as ``draw-input.json`` says, or ``-`` for standard input.
 
     Raises:
         FormError: a word cannot be used; nothing can be planned.
     """
-    if form is not None:
-        if tests:
-            raise FormError("tests: they are given both as words and in the form; give one")
-        return draw(connection, read_form(form, "draw-input"))
-    words: dict[str, Any] = {"tests": list(tests), "route": route, "guideline": guideline, "economy": economy,
+    words: dict[str, Any] = {"tests": list(tests) or None, "route": route, "guideline": guideline, "economy": economy,
                              "available": list(available) if available else None,
                              "weight_kg": _number("weight", weight), "haematocrit": _share(haematocrit), "blood_taken_24h_ml": _number("taken", taken),
-                             "max_blood_ml": _number("max-blood", max_blood), "waste_ml": _number("waste", waste), **_age(age)}
+                             "max_blood_ml": _number("max-blood", max_blood), "waste_ml": _number("waste", waste)}
     sets = _number("culture-sets", culture_sets)
     words["culture_sets"] = None if sets is None else int(sets) if sets == int(sets) else sets
-    return draw(connection, {name: value for name, value in words.items() if value is not None})
+    form = read_form(file, "draw-input") if file else {}
+    if age is not None:
+        form = {name: value for name, value in form.items() if not name.startswith("age_")}
+    form = {**form, **{name: value for name, value in words.items() if value is not None}, **_age(age)}
+    if "tests" not in form:
+        raise FormError("tests: missing; name the tests that are wanted")
+    return draw(connection, form)
 
 
 def _number(field: str, text: str | None) -> float | None:
@@ -147,6 +154,13 @@ def draw(connection: sqlite3.Connection, form: Mapping[str, Any]) -> Answer:
 
 def plan_draw(connection: sqlite3.Connection, form: Mapping[str, Any]) -> Draw:
     """Plan a draw and return all that went into it; see ``draw``."""
+    planned = _plan(connection, form)
+    if planned.route != "capillary" or not planned.served.unserved or {"available", "guideline"} & set(form):
+        return planned
+    return planned._replace(from_vein=_plan(connection, {**form, "route": "venous"}))
+
+
+def _plan(connection: sqlite3.Connection, form: Mapping[str, Any]) -> Draw:
     checked = check_form(dict(form), "draw-input", "draw")
     values = planning_values(connection)
     most = checked.get("max_blood_ml")
@@ -161,30 +175,21 @@ def plan_draw(connection: sqlite3.Connection, form: Mapping[str, Any]) -> Draw:
     sizes, unknown = stock(connection, known, patient.group["people"], route, checked.get("available"))
     if not sizes:
         raise FormError("; ".join(f"{p.field}: {p.why}" for p in unknown))
-    chosen: list[tuple[Test, list[Choice]]] = []
-    left_out: list[Refused] = []
-    unserved: list[Refused] = list(requests.refused)
-    for test in requests.tests:
-        found, why = choices(connection, known, test, sizes, route)
-        if found:
-            chosen.append((test, found))
-            left_out += why
-        else:
-            unserved.append(Refused(f"{test.label} ({test.code})" if test.catalogued else test.label, why[-1].field,
-                                    "; ".join(w.why for w in why), tuple(s for w in why for s in w.sources)))
-    sets = checked.get("culture_sets", int(values["culture-sets", "patient"]["value"]))
-    needs = needs_of(chosen, sets)
-    citrate = any(size.blood_to_additive and choice.use == SPUN and size.container == choice.container
-                  for _, found in chosen for choice in found for size in sizes)
-    wasted, why_waste, sources, basis, route_row = waste(connection, checked, route, citrate)
-    lost = 0.0 if checked.get("waste_returned") else wasted
-    guideline = _guideline(connection, checked["guideline"]) if "guideline" in checked else route_row["guideline"]
     adjusted = _adjusted(connection, patient, sizes)
     setting = Setting(known, tuple(sizes), values, patient.haematocrit, adjusted)
-    room = allowance(limits(connection, patient, lost), patient)
-    plan = make_plan(setting, needs, checked.get("economy", AUTO), None if room is None else room[0] - lost, None if most is None else most - lost)
-    return Draw(patient, route, guideline, requests, tuple(left_out), tuple(unserved), (*requests.problems, *unknown), tuple(needs), plan, setting,
-                wasted, lost, why_waste, sources, basis, route_row, tuple(size for size in sizes if size.key in adjusted), most)
+    sets = checked.get("culture_sets", int(values["culture-sets", "patient"]["value"]))
+    served = serve(connection, setting, requests, route, patient.group["people"], sets)
+    liquid = {size.container for size in sizes if size.blood_to_additive}
+    citrate = any(choice.use == SPUN and choice.container in liquid for need in served.needs for choice in need.choices)
+    wasted = waste(connection, checked, patient, values, citrate)
+    lost = 0.0 if checked.get("waste_returned") else wasted.volume_ml
+    guideline = _guideline(connection, checked["guideline"]) if "guideline" in checked else wasted.route["guideline"]
+    start = max(patient.group["economy"], wasted.route["economy"], key=ECONOMIES.index)
+    allowed = allowance(limits(connection, patient, lost), patient)
+    plan = make_plan(setting, served.needs, checked.get("economy", AUTO), start, None if allowed is None else allowed[0] - lost,
+                     None if most is None else most - lost)
+    return Draw(patient, route, guideline, requests, served, (*requests.problems, *unknown), plan, setting, wasted, lost,
+                tuple(size for size in sizes if size.key in adjusted), most)
 
 
 def _guideline(connection: sqlite3.Connection, typed: str) -> str:

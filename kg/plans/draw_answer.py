@@ -9,40 +9,22 @@ from typing import Any
 from kg.answer import Answer, Item, Link, Section, cite, versions
 from kg.database import rows
 from kg.plans.draw import Draw
-from kg.plans.draw_instance import Need, Tube
+from kg.plans.draw_blood import blood_items, exceeded
+from kg.plans.draw_instance import Tube
+from kg.plans.draw_items import tube_items
+from kg.plans.draw_needs import ECONOMIES
 from kg.plans.draw_plan import Step
 from kg.plans.draw_rules import citrate_items, culture_items
-from kg.plans.draw_tubes import Filling, fillings, tube_items
-from kg.plans.patient import ABOVE, BETWEEN, NOTICE, UNKNOWN, Limit, blood_volume, limits
-from kg.questions.common import join, note
+from kg.plans.draw_tubes import Filling, fillings
+from kg.plans.draw_words import containers, listed, ml, named
+from kg.plans.patient import UNKNOWN, Limit, blood_volume, limits
+from kg.questions.common import note
 from kg.wording import inside
 
 Row = sqlite3.Row
-_STANDS = {"within": "kept", BETWEEN: "above the strictest of these guidelines, below the loosest", ABOVE: "EXCEEDED", UNKNOWN: "not known",
-           NOTICE: "reached"}
 _LONGER = ("one draw", "24 h")
-
-
-def ml(volume: float) -> str:
-    """Return a volume as it reads: to a hundredth, without needless noughts."""
-    return f"{round(volume, 2):g} mL"
-
-
-def containers(number: int) -> str:
-    """Return how many containers, in words."""
-    return f"{number} container{'' if number == 1 else 's'}"
-
-
-def said(needs: Sequence[Need], names: Sequence[str]) -> str:
-    """Name the tests behind needs, each once."""
-    by_name = {need.name: need for need in needs}
-    return join(dict.fromkeys(by_name[name].test.label if not by_name[name].bottle else _bottle(by_name[name]) for name in names))
-
-
-def _bottle(need: Need) -> str:
-    kind = need.choices[0].container.rsplit("-", 1)[-1]
-    number = need.name.split(" set ")[1].split()[0]
-    return f"{need.test.label}, set {number}, {kind} bottle"
+_FEW = 3
+_FULL = "no container that is left can hold what it needs"
 
 
 def answer(connection: sqlite3.Connection, planned: Draw) -> Answer:
@@ -51,17 +33,17 @@ def answer(connection: sqlite3.Connection, planned: Draw) -> Answer:
     filled, conflicts, unplaced = fillings(connection, planned, used)
     found = limits(connection, planned.patient, planned.total_ml)
     sections = [Section("Fill in this order", tuple(tube_items(connection, planned, filled, used)), _order_note(connection, planned, used))]
-    sections.append(Section("Blood", tuple(_blood_items(connection, planned, found, used))))
+    sections.append(Section("Blood", tuple(blood_items(connection, planned, found, used))))
     for title, items in (("Citrate and haematocrit", citrate_items(connection, planned, used)),
                          ("Blood culture", culture_items(connection, planned, used)),
-                         ("When blood is short", _short_items(planned)),
+                         ("When blood is short" if planned.plan.economy == ECONOMIES[0] else "More or less blood", _short_items(planned)),
                          ("Not in this plan", _left_out_items(planned)),
-                         ("Containers left out", [Item(f"{r.name}: {r.why}", {"why": r.why}, r.sources) for r in planned.refused]),
-                         ("Taken for granted", [Item(text, {}) for text in (*planned.patient.assumptions, *planned.requests.assumptions,
+                         ("Containers left out", [Item(f"{r.name}: {r.why}", {"why": r.why}, r.sources) for r in planned.served.left_out]),
+                         ("Taken for granted", [Item(text, {}) for text in (*planned.patient.assumptions, *planned.requests.assumptions, *planned.served.assumptions,
                                                                             *_one_run_only(planned))])):
         if items:
             sections.append(Section(title, tuple(items)))
-    for refused in (*planned.refused, *planned.unserved):
+    for refused in (*planned.served.left_out, *planned.unserved):
         for source in refused.sources:
             note(used, source, "practice")
     verdict = _verdict(planned, found)
@@ -77,11 +59,7 @@ def _verdict(planned: Draw, found: Sequence[Limit]) -> str:
         return "nothing"
     if planned.unserved or planned.problems or planned.plan.dropped or planned.plan.impossible:
         return "partial"
-    return "over-limit" if _exceeded(found) else "planned"
-
-
-def _exceeded(found: Sequence[Limit]) -> list[Limit]:
-    return [limit for limit in found if limit.status == ABOVE and not limit.research]
+    return "over-limit" if exceeded(found) else "planned"
 
 
 def _headline(planned: Draw, found: Sequence[Limit], verdict: str) -> str:
@@ -93,15 +71,25 @@ def _headline(planned: Draw, found: Sequence[Limit], verdict: str) -> str:
     lost = len(planned.unserved) + len(planned.problems) + len({n.test.code for n in planned.needs if n.name in (*plan.dropped, *plan.impossible)})
     served = len({need.test.code for need in planned.needs if need.name not in (*plan.dropped, *plan.impossible)})
     text = f"{tubes}, {ml(planned.total_ml)} of blood, for {served} {'test' if served == 1 else 'tests'}"
-    text += f" with {ml(planned.waste_lost_ml)} waste" if planned.waste_lost_ml else ""
-    text += f"; {lost} asked for {'is' if lost == 1 else 'are'} NOT in the plan" if lost else ""
-    exceeded = _exceeded(found)
-    if exceeded:
-        strictest = min(exceeded, key=lambda limit: limit.allowed_ml or 0.0)
-        text += f". ABOVE {len(exceeded)} of the limits of care: {ml(strictest.counted_ml)} against {ml(strictest.allowed_ml or 0.0)} ({strictest.text})"
+    text += f", waste of {ml(planned.waste_lost_ml)} included" if planned.waste_lost_ml else ""
+    text += f"; {_lost(planned, lost)}" if lost else ""
+    above = exceeded(found)
+    if above:
+        strictest = min(above, key=lambda limit: limit.allowed_ml or 0.0)
+        text += f". ABOVE {len(above)} of the limits of care: {ml(strictest.counted_ml)} against {ml(strictest.allowed_ml or 0.0)} ({strictest.text})"
     if plan.economy != "usual":
         text += f". {_ECONOMY[plan.economy][:1].upper()}{_ECONOMY[plan.economy][1:]}"
     return text + "."
+
+
+def _lost(planned: Draw, number: int) -> str:
+    """Say what is not in the plan: by name when it is little."""
+    missing = [refused.name for refused in (*planned.unserved, *planned.problems)]
+    left = (*planned.plan.dropped, *planned.plan.impossible)
+    names = [*missing, *([named(planned.needs, left)] if left else [])]
+    if len(names) <= _FEW:
+        return f"NOT in the plan: {listed(inside(name) for name in names)}"
+    return f"{number} asked for are NOT in the plan"
 
 
 _ECONOMY = {
@@ -115,92 +103,68 @@ _ECONOMY = {
 def _order_note(connection: sqlite3.Connection, planned: Draw, used: dict[str, str]) -> str:
     label = connection.execute("SELECT label FROM guidelines WHERE id = ?", (planned.guideline,)).fetchone()["label"]
     text = f"Order: {label}."
-    if planned.waste_ml:
-        if planned.waste_basis:
-            note(used, planned.waste_sources[0], planned.waste_basis)
+    if planned.waste.volume_ml:
+        if planned.waste.basis:
+            note(used, planned.waste.sources[0], planned.waste.basis)
         back = "given back" if not planned.waste_lost_ml else "wasted"
-        text += f" First {ml(planned.waste_ml)} is drawn off and {back} ({planned.waste_why})."
+        text += f" First {ml(planned.waste.volume_ml)} is drawn off and {back} ({inside(planned.waste.why)})."
     for row in rows(connection, "draw_order", guideline=planned.guideline):
         if not row["additives"] and not row["containers"]:
             note(used, row["source"], row["basis"])
             text += f" Position {row['position']}: {inside(row['step'])}" + (f" ({row['rationale']})." if row["rationale"] else ".")
-    return text + (f" {planned.route_row['note'][:1].upper()}{planned.route_row['note'][1:]}." if planned.route_row["note"] else "")
-
-
-def _blood_items(connection: sqlite3.Connection, planned: Draw, found: Sequence[Limit], used: dict[str, str]) -> list[Item]:
-    plan, patient = planned.plan, planned.patient
-    parts = f"{ml(plan.blood_ml)} in containers" + (f" and {ml(planned.waste_lost_ml)} waste" if planned.waste_lost_ml else "")
-    items = [Item(f"This draw: {ml(planned.total_ml)} ({parts}). With what was taken in the last 24 h ({ml(patient.taken_ml)}): "
-                  f"{ml(planned.total_ml + patient.taken_ml)}.", {"draw_ml": planned.total_ml, "total_24h_ml": planned.total_ml + patient.taken_ml})]
-    volume = blood_volume(connection, patient)
-    if volume:
-        low, high, facts = volume
-        for row in facts:
-            note(used, row["source"], row["basis"])
-        share = 100.0 * planned.total_ml / low
-        items.append(Item(f"Blood volume at {patient.weight_kg:g} kg ({patient.group['population']}): {low:.4g} to {high:.4g} mL by the sources; "
-                          f"this draw is {share:.2g} % of the least.", {"low_ml": low, "high_ml": high}, tuple(dict.fromkeys(r["source"] for r in facts))))
-    capillary = _puncture(connection, planned, used)
-    if capillary:
-        items.append(capillary)
-    for limit in found:
-        if limit.status == "within" and limit.allowed_ml is None:
-            continue
-        note(used, limit.sources[0], limit.basis)
-        items.append(_limit_item(limit, patient.taken_ml))
-    return items
-
-
-def _limit_item(limit: Limit, taken_ml: float) -> Item:
-    kind = "Limit in research" if limit.research else "Notice" if limit.allowed_ml is None and limit.strictest_ml is not None else "Limit"
-    text = f"{kind}, {limit.text}: {_STANDS[limit.status]}"
-    if limit.allowed_ml is not None:
-        text += f", {ml(limit.counted_ml)} of {ml(limit.allowed_ml)}"
-        if limit.strictest_ml is not None and limit.status == BETWEEN:
-            text += f" (strictest: {ml(limit.strictest_ml)})"
-    elif limit.strictest_ml is not None:
-        text += f", {ml(limit.counted_ml)} against {ml(limit.strictest_ml)}"
-    return Item(text + ".", {"id": limit.id, "status": limit.status, "counted_ml": limit.counted_ml, "allowed_ml": limit.allowed_ml,
-                             "research": limit.research}, limit.sources)
-
-
-def _puncture(connection: sqlite3.Connection, planned: Draw, used: dict[str, str]) -> Item | None:
-    """Compare the draw with what one skin puncture gives."""
-    if planned.route != "capillary":
-        return None
-    population = planned.patient.group["population"].split(",")[0]
-    for row in rows(connection, "volume_facts"):
-        if row["quantity"] == "capillary-volume" and row["population"] == population and row["period"] == "one puncture":
-            note(used, row["source"], row["basis"])
-            times = -(-planned.total_ml // row["high"])
-            more = "" if times <= 1 else f"; this plan needs about {times:.0f} punctures, or a draw from a vein"
-            return Item(f"One puncture gives about {ml(row['high'])} ({population}, {row['condition']}){more}.", {"id": row["id"]}, (row["source"],))
-    return None
+    return text + (f" {planned.waste.remark[:1].upper()}{planned.waste.remark[1:]}." if planned.waste.remark else "")
 
 
 def _short_items(planned: Draw) -> list[Item]:
-    """Say what each more sparing way would save, and what a limit leaves room for."""
+    """Say what more generous and more sparing ways would take, and what a limit leaves room for."""
     plan = planned.plan
     items: list[Item] = []
-    last: Step | None = None
     if not plan.tubes:
         return items
-    for number, step in enumerate(plan.ladder, 1):
-        if last and (step.blood_ml, step.tubes) == (last.blood_ml, last.tubes) and step.economy != plan.economy:
+    own = next(step for step in plan.ladder if step.economy == plan.economy)
+    last: Step | None = None
+    for step in plan.ladder:
+        same = last is not None and (step.blood_ml, step.tubes, step.unserved) == (last.blood_ml, last.tubes, last.unserved)
+        if same and step.economy != plan.economy:
             continue
-        saves = "" if last is None else f", {ml(last.blood_ml - step.blood_ml)} less" if last.blood_ml > step.blood_ml else ", no less"
-        mark = " (this plan)" if step.economy == plan.economy else ""
-        items.append(Item(f"Step {number}{mark}: {_ECONOMY[step.economy]}: {ml(step.blood_ml)} in {containers(step.tubes)}{saves}.",
-                          {"economy": step.economy, "blood_ml": step.blood_ml}))
+        items.append(Item(_way(planned, step, own), {"economy": step.economy, "blood_ml": step.blood_ml, "containers": step.tubes}))
         last = step
+    if planned.waste_lost_ml and plan.economy != ECONOMIES[0]:
+        items.append(Item(f"The {ml(planned.waste_lost_ml)} drawn off to clear the line are lost; given back in a closed set, the draw takes {ml(plan.blood_ml)}.",
+                          {"blood_ml": plan.blood_ml}))
     if plan.dropped:
-        items.append(Item(f"To keep within {ml(planned.most_ml or 0.0)}, left out by priority: {said(planned.needs, plan.dropped)}.", {"dropped": plan.dropped}))
+        items.append(Item(f"To keep within {ml(planned.most_ml or 0.0)}, left out by priority: {named(planned.needs, plan.dropped)}.", {"dropped": plan.dropped}))
     if plan.keeping_within:
-        subset = plan.keeping_within
-        text = f"To keep within the strictest limit of care ({ml(subset.allowed_ml + planned.waste_lost_ml)}), leave out by priority: "
-        text += f"{said(planned.needs, subset.dropped)}; that takes {ml(subset.blood_ml)} in {containers(subset.tubes)}, and no more can be served."
-        items.append(Item(text, {"dropped": subset.dropped, "blood_ml": subset.blood_ml}))
+        items.append(_within_item(planned))
     return items
+
+
+def _way(planned: Draw, step: Step, own: Step) -> str:
+    """Say what one economy takes beside the one that is planned."""
+    takes = f"{ml(step.blood_ml)} in {containers(step.tubes)}"
+    missing = [name for name in step.unserved if name not in own.unserved]
+    without = f", without {named(planned.needs, missing)}" if missing else ""
+    if step is own:
+        return f"This plan: {_ECONOMY[step.economy]}: {takes}."
+    more = round(step.blood_ml - own.blood_ml, 6)
+    beside = f", {ml(abs(more))} {'more' if more > 0 else 'less'}" if more and not missing else ""
+    tubes = ", no less blood" if not more and not missing else ""
+    lead = "When there is enough blood, so that runs can be repeated" if ECONOMIES.index(step.economy) < ECONOMIES.index(own.economy) and step.economy == "usual" \
+        else f"{_ECONOMY[step.economy][:1].upper()}{_ECONOMY[step.economy][1:]}"
+    return f"{lead}: {takes}{without}{beside}{tubes}."
+
+
+def _within_item(planned: Draw) -> Item:
+    subset = planned.plan.keeping_within
+    assert subset is not None
+    limit = ml(subset.allowed_ml + planned.waste_lost_ml)
+    if not subset.tubes:
+        waste = f", as clearing the line takes {ml(planned.waste_lost_ml)} of it" if planned.waste_lost_ml else ""
+        text = f"The strictest limit of care ({limit}) leaves no room for any of this{waste}. Ask whether it must be drawn now, and what first."
+    else:
+        text = (f"To keep within the strictest limit of care ({limit}), leave out by priority: {named(planned.needs, subset.dropped)}; "
+                f"the rest takes {ml(subset.blood_ml)} in {containers(subset.tubes)}, and no more can be served.")
+    return Item(text, {"dropped": subset.dropped, "blood_ml": subset.blood_ml})
 
 
 def _left_out_items(planned: Draw) -> list[Item]:
@@ -208,19 +172,24 @@ def _left_out_items(planned: Draw) -> list[Item]:
     reasons: dict[tuple[str, str, tuple[str, ...]], list[str]] = {}
     for refused in (*planned.problems, *planned.unserved):
         reasons.setdefault((refused.field, refused.why, refused.sources), []).append(refused.name)
-    items = [Item(f"{join(names)} ({field}): {why}.", {"names": names, "field": field, "why": why}, sources)
+    items = [Item(f"{listed(names)}: {why}.", {"names": names, "field": field, "why": why}, sources)
              for (field, why, sources), names in reasons.items()]
-    for names, why in ((plan.dropped, f"left out to keep within {ml(planned.most_ml or 0.0)}"),
-                       (plan.impossible, "no container that is left can hold what it needs")):
-        items += [Item(f"{said(planned.needs, [name])}: {why}.", {"field": "max_blood_ml" if names is plan.dropped else "available", "why": why})
-                  for name in names]
+    for left, field, why in ((plan.dropped, "max_blood_ml", f"left out to keep within {ml(planned.most_ml or 0.0)}"), (plan.impossible, "available", _FULL)):
+        if left:
+            text = named(planned.needs, left)
+            items.append(Item(f"{text[:1].upper()}{text[1:]}: {why}.", {"names": left, "field": field, "why": why}))
+    vein = planned.from_vein
+    if vein is not None and vein.plan.tubes and len(vein.unserved) < len(planned.unserved):
+        rest = f", all but {listed(inside(r.name) for r in vein.unserved)}" if vein.unserved else ""
+        items.append(Item(f"As these need a vein, all could come from it: {ml(vein.total_ml)} in {containers(len(vein.plan.tubes))}{rest}.",
+                          {"route": vein.route, "blood_ml": vein.total_ml, "containers": len(vein.plan.tubes)}))
     return items
 
 
 def _one_run_only(planned: Draw) -> list[str]:
     if not planned.plan.once:
         return []
-    return [f"One run without a repeat, as the volume asked for fits into none of these containers: {said(planned.needs, planned.plan.once)}."]
+    return [f"One run without a repeat, as the volume asked for fits into none of these containers: {named(planned.needs, planned.plan.once)}."]
 
 
 def _because(planned: Draw, used: dict[str, str]) -> list[Link]:
@@ -262,9 +231,9 @@ def _unknowns(planned: Draw, found: Sequence[Limit]) -> list[str]:
     if any(tube.size.blood_to_additive for tube in planned.plan.tubes) and not patient.haematocrit_known:
         texts.append("Whether the citrate must be adjusted: the haematocrit is not stated.")
     if any(limit.status != UNKNOWN and " in " in limit.text and not any(f" in {p}" in limit.text for p in _LONGER) for limit in found):
-        texts.append("What was taken before the last 24 h; limits over longer times count this draw and the last 24 h only.")
+        texts.append("What was taken before the last 24 h; limits over longer times do not count it.")
     if any(need.choices[0].instead_of for need in planned.needs if need.choices):
-        texts.append("Whether the laboratory takes the smaller containers that the catalogue does not name; ask before the draw.")
+        texts.append("Whether the laboratory takes the containers that the catalogue does not name; ask before the draw.")
     return texts
 
 
@@ -291,7 +260,7 @@ def _data(planned: Draw, filled: Sequence[Filling], found: Sequence[Limit], conn
             "dropped": codes(plan.keeping_within.dropped)},
         "dropped": codes(plan.dropped),
         "unserved": [{"name": r.name, "field": r.field, "why": r.why} for r in planned.unserved]
-        + [{"name": said(planned.needs, [name]), "field": "available", "why": "no container that is left can hold what it needs"} for name in plan.impossible],
+        + [{"name": named(planned.needs, [name]), "field": "available", "why": _FULL} for name in plan.impossible],
         "problems": [{"name": r.name, "field": r.field, "why": r.why} for r in planned.problems],
         "proof": {"proven": plan.proven, "by": plan.by, "aims": ["tests served", "blood", "containers"]},
     }

@@ -6,7 +6,8 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from kg.plans.draw_instance import ECONOMIES, Need, Problem, Setting, Tube, economy, state, tubes_of
+from kg.plans.draw_instance import Problem, Tube, state, tubes_of
+from kg.plans.draw_needs import ECONOMIES, Need, Setting, economy
 from kg.plans.draw_problem import Solution
 from kg.plans.solve_draw import solve
 
@@ -66,20 +67,21 @@ class Plan(NamedTuple):
     by: str
 
 
-def make_plan(setting: Setting, needs: Sequence[Need], wish: str, allowed_ml: float | None, most_ml: float | None) -> Plan:
+def make_plan(setting: Setting, needs: Sequence[Need], wish: str, start: str, allowed_ml: float | None, most_ml: float | None) -> Plan:
     """Return the best plan.
 
     Args:
         setting: what holds for the whole draw.
         needs: what has to be filled.
-        wish: an economy, or ``auto`` for the first that keeps within both amounts of blood.
+        wish: an economy, or ``auto`` for the first from ``start`` on that keeps within both amounts of blood.
+        start: the least sparing economy that is thought of; the most sparing one where blood is scarce by nature.
         allowed_ml: what the published limits leave for the tubes, mL; going beyond it is said, not forbidden.
         most_ml: the most that may go into the tubes, mL; needs are left out to keep to it.
     """
     solved = {name: _solved(setting, needs, name) for name in ECONOMIES}
     ladder = tuple(Step(name, _ml(problem, found), len(found.tubes), found.unserved, found.proven) for name, (problem, found) in solved.items())
     bounds = [bound for bound in (allowed_ml, most_ml) if bound is not None]
-    chosen = wish if wish != AUTO else _first_within(ladder, min(bounds) if bounds else None)
+    chosen = wish if wish != AUTO else _first_within(ladder, start, min(bounds) if bounds else None)
     problem, found = solved[chosen]
     impossible = found.unserved
     dropped: tuple[str, ...] = ()
@@ -101,14 +103,18 @@ def _solved(setting: Setting, needs: Sequence[Need], name: str, most_ml: float |
 
 
 def _ml(problem: Problem, found: Solution) -> float:
-    return round(found.blood * problem.step_ml, 6)
+    return round(found.blood * problem.unit_ml, 6)
 
 
-def _first_within(ladder: Sequence[Step], bound_ml: float | None) -> str:
-    """Return the least sparing economy that serves as much as any and keeps within a bound; the most sparing when none does."""
+def _first_within(ladder: Sequence[Step], start: str, bound_ml: float | None) -> str:
+    """Return the least sparing economy from ``start`` on that serves as much as any and keeps within a bound; the most sparing when none does.
+
+    One before it that takes no more blood and no more containers is taken instead, as it asks less of the hands.
+    """
     fewest = min(len(step.unserved) for step in ladder)
-    serving = [step for step in ladder if len(step.unserved) == fewest]
-    return next((step.economy for step in serving if bound_ml is None or step.blood_ml <= bound_ml + 1e-9), serving[-1].economy)
+    serving = [step for step in ladder[ECONOMIES.index(start):] if len(step.unserved) == fewest]
+    taken = next((step for step in serving if bound_ml is None or step.blood_ml <= bound_ml + 1e-9), serving[-1])
+    return next(step.economy for step in ladder if len(step.unserved) == fewest and step.blood_ml <= taken.blood_ml and step.tubes <= taken.tubes)
 
 
 def _within(setting: Setting, needs: Sequence[Need], name: str, allowed_ml: float, impossible: Sequence[str]) -> Subset:
@@ -130,4 +136,4 @@ def _instead(tubes: Sequence[Tube], others: Sequence[Tube]) -> tuple[str, ...]:
     """Name the containers that another plan fills beyond those of this plan."""
     more = Counter(tube.size.key for tube in others) - Counter(tube.size.key for tube in tubes)
     sizes = {tube.size.key: tube.size for tube in others}
-    return tuple(f"{sizes[key].label}, {sizes[key].volume_ml:g} mL" for key in more)
+    return tuple(f"{sizes[key].label} ({sizes[key].volume_ml:g} mL)" for key in more)

@@ -71,13 +71,14 @@ def culture_items(connection: sqlite3.Connection, planned: Draw, used: dict[str,
     total = sum(tube.blood_ml for tube in bottles)
     items = [Item(f"{len(sets)} set{'s' if len(sets) > 1 else ''}, {len(bottles)} bottle{'s' if len(bottles) > 1 else ''}, {total:g} mL in all.",
                   {"sets": len(sets), "bottles": len(bottles), "blood_ml": total})]
+    topics: dict[str, list[Row]] = {}
     for row in connection.execute("SELECT * FROM culture_rules ORDER BY id"):
-        if row["topic"] == "bottle order" and len({tube.size.container for tube in bottles}) == 1:
-            continue
-        if row["topic"] in _TOPICS and _fits(row, planned.patient.weight_kg, child):
+        one_sort = row["topic"] == "bottle order" and len({tube.size.container for tube in bottles}) == 1
+        if row["topic"] in _TOPICS and not one_sort and _fits(row, planned.patient.weight_kg, child):
             note(used, row["source"], row["basis"])
-            text = f"{row['item']}: {row['statement']}" + (f" ({row['population']})" if row["population"] not in ("any", "adult", "child") else "")
-            items.append(Item(f"{text}.", {"id": row["id"], "topic": row["topic"]}, (row["source"],), (row["note"],) if row["note"] else ()))
+            topics.setdefault(row["topic"], []).append(row)
+    items += [Item(f"{topic[:1].upper()}{topic[1:]}. {' '.join(map(_told, found))}", {"topic": topic, "ids": [row["id"] for row in found]},
+                   tuple(dict.fromkeys(row["source"] for row in found))) for topic, found in topics.items()]
     wanted = [("sets", "Single set")] if len(sets) == 1 and not child else [("sets", "Timing")] if len(sets) > 1 else []
     wanted += [("contamination", "Line draw")] if planned.route == "line" else []
     for topic, item in wanted:
@@ -86,6 +87,11 @@ def culture_items(connection: sqlite3.Connection, planned: Draw, used: dict[str,
             reason = f": {row['reason']}" if row["reason"] else ""
             items.append(Item(f"{row['item']}: {row['statement']}{reason}.", {"id": row["id"], "topic": topic}, (row["source"],)))
     return items
+
+
+def _told(row: Row) -> str:
+    people = f" ({row['population']})" if row["population"] not in ("any", "adult", "child") else ""
+    return f"{row['item']}: {row['statement'][:1].lower()}{row['statement'][1:]}{people}" + (f"; {row['note']}." if row["note"] else ".")
 
 
 def _fits(row: Row, weight: float | None, child: bool) -> bool:

@@ -44,6 +44,18 @@ class Limit(NamedTuple):
     basis: str
 
 
+class Waste(NamedTuple):
+    """Blood that is drawn off to clear a line."""
+
+    volume_ml: float
+    why: str
+    sources: tuple[str, ...]
+    basis: str
+    remark: str
+    route: Row
+    """The row of ``draw_routes``."""
+
+
 def read_patient(connection: sqlite3.Connection, form: Mapping[str, Any], values: Mapping[tuple[str, str], Row]) -> Patient:
     """Return the patient of a form.
 
@@ -193,14 +205,25 @@ def _one_draw(limit: Limit) -> bool:
     return " in one draw" in limit.text
 
 
-def waste(connection: sqlite3.Connection, form: Mapping[str, Any], route: str, citrate: bool) -> tuple[float, str, tuple[str, ...], str, Row]:
-    """Return the blood that is drawn and not measured: mL, why, the sources, the basis, and the row of the route."""
+def waste(connection: sqlite3.Connection, form: Mapping[str, Any], patient: Patient, values: Mapping[tuple[str, str], Row], citrate: bool) -> Waste:
+    """Return the blood that is drawn off and not measured.
+
+    Args:
+        connection: the database.
+        form: the form, with ``route`` and ``waste_ml``.
+        patient: the patient; what clears the line of a child is less than what is published for adults.
+        values: the figures of ``planning_values``.
+        citrate: whether a citrate tube may be filled.
+    """
+    route = form.get("route", "venous")
     row = next(r for r in rows(connection, "draw_routes") if r["route"] == route)
-    stated = form.get("waste_ml")
+    stated, own = form.get("waste_ml"), values.get(("line-waste", patient.group["people"]))
     if stated is not None:
-        return float(stated), "as stated", (), "", row
+        return Waste(float(stated), "as stated", (), "", "", row)
+    if row["waste_ml"] is not None and own is not None:
+        return Waste(own["value"], own["condition"], (own["source"],), own["basis"], own["note"] or "", row)
     if citrate and row["citrate_waste_ml"] is not None:
-        return row["citrate_waste_ml"], row["citrate_waste_finding"], (row["citrate_waste_source"],), row["citrate_waste_basis"], row
+        return Waste(row["citrate_waste_ml"], row["citrate_waste_finding"], (row["citrate_waste_source"],), row["citrate_waste_basis"], row["note"] or "", row)
     if row["waste_ml"] is not None:
-        return row["waste_ml"], row["waste_finding"], (row["waste_source"],), row["waste_basis"], row
-    return 0.0, "", (), "", row
+        return Waste(row["waste_ml"], row["waste_finding"], (row["waste_source"],), row["waste_basis"], row["note"] or "", row)
+    return Waste(0.0, "", (), "", row["note"] or "", row)

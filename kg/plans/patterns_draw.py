@@ -21,10 +21,10 @@ class TooManyError(Exception):
 
 
 def blood_of(kind: Kind, options: dict[int, Option], pattern: Pattern) -> int | None:
-    """Return the steps of blood of a tube so filled; nothing when it does not fit."""
+    """Return the units of blood of a tube so filled; nothing when it does not fit."""
     cups = {cup for number, count in pattern.items() if count for cup in options[number].cups}
     needed = sum(options[number].uses * count for number, count in pattern.items()) + sum(size for _, size in cups)
-    return None if needed > kind.full else max(needed, kind.least)
+    return None if needed > kind.full else kind.filled(needed)
 
 
 def patterns(kind: Kind, classes: list[Alike], most: int) -> list[tuple[Pattern, int]]:

@@ -128,10 +128,12 @@ class Programme:
         """
         import highspy
 
+        # all blood is drawn in multiples of the greatest common step, so one of these has to outweigh all tubes
+        common = math.gcd(*(int(blood) for blood in self.blood.values())) or 1
         outweighs = float(sum(group.places for group in self.classes) + 1)
         costs = dict.fromkeys((*self.blood, *self.tubes), 0.0)
         for column, blood in self.blood.items():
-            costs[column] += outweighs * blood
+            costs[column] += outweighs * blood / common
         for column, tubes in self.tubes.items():
             costs[column] += tubes
         for column, cost in costs.items():
@@ -163,6 +165,6 @@ class Programme:
             tests = [waiting[number].pop(0) for number, count in counts.items() for _ in range(min(count, len(waiting[number])))]
             if tests:
                 needed = needed_in(kind, tests, self.instance)
-                tubes.append(Filled(kind.name, max(needed, kind.least), needed, tuple(tests)))
+                tubes.append(Filled(kind.name, kind.filled(needed), needed, tuple(tests)))
         unserved = [name for group, names in zip(self.classes, given, strict=True) for name in group.names if name not in names]
         return Solution(tuple(tubes), tuple(unserved), sum(tube.blood for tube in tubes), proven, self.by)

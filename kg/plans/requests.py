@@ -10,6 +10,7 @@ from kg import names
 from kg.database import rows
 from kg.plans.volumes import TestVolumes, assumed_volumes, test_volumes
 from kg.problem import TubeloreError
+from kg.wording import fold
 
 Row = sqlite3.Row
 
@@ -52,6 +53,8 @@ class Requests(NamedTuple):
     """What could not be understood in the form."""
     understood: tuple[str, ...]
     assumptions: tuple[str, ...]
+    others: Mapping[str, tuple[Test, ...]]
+    """For a test that stands for an analyte, the other tests of the catalogue that measure it alone."""
 
 
 class _Reader:
@@ -64,6 +67,8 @@ class _Reader:
         self.problems: list[Refused] = []
         self.understood: list[str] = []
         self.assumptions: list[str] = []
+        self.stand_for: list[str] = []
+        self.others: dict[str, tuple[Test, ...]] = {}
 
     def read(self, field: str, typed: str, priority: int) -> None:
         """Take one wish in."""
@@ -76,8 +81,29 @@ class _Reader:
             self.understood.append(name.said)
         if name.kind == "Test":
             self.test(name.id, field, priority, name.label)
+            if name.how != "code":
+                self.by_name(name.id, priority)
         else:
             self.analytes(name, field, priority)
+
+    def by_name(self, code: str, priority: int) -> None:
+        """Note the other tests of the analyte when the name of a test is also that of the one thing it measures."""
+        alone = self.connection.execute("SELECT a.analyte, c.label, t.name FROM test t JOIN test_analyte a ON a.test = t.code JOIN concept c ON c.id = a.analyte "
+                                        "WHERE t.code = ?", (code,)).fetchall()
+        if len(alone) == 1 and fold(alone[0]["label"]) == fold(alone[0]["name"]):
+            self.note_others(code, [row["code"] for row in self.measuring(alone[0]["analyte"], alone[0]["label"])], priority, alone[0]["label"])
+
+    def measuring(self, analyte: str, label: str) -> list[Row]:
+        """Return the active tests that measure an analyte alone, the one of its name first."""
+        return self.connection.execute(
+            "SELECT t.code, t.name FROM test t JOIN test_analyte a ON a.test = t.code WHERE a.analyte = ? AND t.status = 'active' "
+            "AND (SELECT count(*) FROM test_analyte o WHERE o.test = t.code) = 1 ORDER BY lower(t.name) <> lower(?), length(t.name), t.code",
+            (analyte, label)).fetchall()
+
+    def note_others(self, code: str, codes: Sequence[str], priority: int, asked_as: str) -> None:
+        """Keep the other tests of an analyte, in case the first cannot be drawn."""
+        found = [rows(self.connection, "test_details", test=other)[0] for other in codes if other != code]
+        self.others[code] = tuple(self.made(row, priority, asked_as) for row in found if row["kind"] != "panel")
 
     def named(self, typed: str) -> names.Name:
         """Return what a wish names: a test by code or by its whole name, else what is measured."""
@@ -100,13 +126,16 @@ class _Reader:
             self.refused.append(Refused(f"{row['name']} ({code})", field, f"the catalogue marks it {row['status']}"
                                         + (f": {row['remark']}" if row["remark"] else "")))
         else:
-            volumes = test_volumes(self.connection, code, self.values)
-            if volumes.assumed:
-                self.assumptions.append(f"{row['name']}: the catalogue states no full set of volumes; {volumes.volume_ml:g} mL, at least "
-                                        f"{volumes.minimum_ml:g} mL, of which {volumes.dead_ml:g} mL dead volume, are assumed.")
-            self.keep(Test(code, row["name"], True, _list(row["analytes"]), _list(row["materials"]), _list(row["containers"]),
-                           _list(row["handling"]), volumes, row["stability_hours"], row["stability_temperature"] or "",
-                           row["separate_within_minutes"], row["remark"] or "", priority, asked_as))
+            made = self.made(row, priority, asked_as)
+            if made.volumes.assumed:
+                self.assumptions.append(f"{row['name']}: the catalogue states no full set of volumes; {_assumed(made.volumes)}.")
+            self.keep(made)
+
+    def made(self, row: Row, priority: int, asked_as: str) -> Test:
+        """Return a test of the catalogue."""
+        return Test(row["code"], row["name"], True, _list(row["analytes"]), _list(row["materials"]), _list(row["containers"]), _list(row["handling"]),
+                    test_volumes(self.connection, row["code"], self.values), row["stability_hours"], row["stability_temperature"] or "",
+                    row["separate_within_minutes"], row["remark"] or "", priority, asked_as)
 
     def keep(self, test: Test) -> None:
         """Keep a test; the more urgent wish wins when it is wanted twice."""
@@ -122,14 +151,12 @@ class _Reader:
                 "SELECT c.id, c.label FROM closure x JOIN concept c ON c.id = x.narrower WHERE x.broader = ? AND c.kind = 'Analyte' ORDER BY c.id",
                 (name.id,))]
         for analyte, label in members:
-            found = self.connection.execute(
-                "SELECT t.code, t.name FROM test t JOIN test_analyte a ON a.test = t.code WHERE a.analyte = ? AND t.status = 'active' "
-                "AND (SELECT count(*) FROM test_analyte o WHERE o.test = t.code) = 1 ORDER BY lower(t.name) <> lower(?), length(t.name), t.code",
-                (analyte, label)).fetchall()
+            found = self.measuring(analyte, label)
             if found:
-                others = f"; also {', '.join(row['code'] for row in found[1:])}" if len(found) > 1 else ""
-                self.assumptions.append(f"{label} is planned as the test {found[0]['name']} ({found[0]['code']}){others}.")
-                self.test(found[0]["code"], field, priority, name.label)
+                codes = [row["code"] for row in found]
+                self.stand_for.append(f"{label} by {codes[0]}" + (f" (or {', '.join(codes[1:])})" if codes[1:] else ""))
+                self.test(codes[0], field, priority, name.label)
+                self.note_others(codes[0], codes, priority, name.label)
             else:
                 self.bare(analyte, label, priority, name.label)
 
@@ -141,8 +168,7 @@ class _Reader:
         handling = {row["requirement"] for row in rows(self.connection, "handling", analyte=analyte) if row["distance"] == 0}
         volumes = assumed_volumes(self.values, analyte)
         if best:
-            self.assumptions.append(f"{label}: no test of the catalogue measures it; {volumes.volume_ml:g} mL, at least {volumes.minimum_ml:g} mL, "
-                                    f"of which {volumes.dead_ml:g} mL dead volume, are assumed.")
+            self.assumptions.append(f"{label}: no test of the catalogue measures it; {_assumed(volumes)}.")
         self.keep(Test(analyte, label, False, (analyte,), tuple(dict.fromkeys(row["material"] for row in best)), (),
                        tuple(sorted(handling)), volumes, None, "", None, "", priority, asked_as))
 
@@ -162,8 +188,13 @@ def read_requests(connection: sqlite3.Connection, wishes: Sequence[Any], values:
         typed = wish if isinstance(wish, str) else wish["test"]
         priority = default_priority if isinstance(wish, str) else wish.get("priority", default_priority)
         reader.read(f"tests[{number}]", typed, priority)
+    planned_as = [f"Analytes are planned by their tests: {'; '.join(dict.fromkeys(reader.stand_for))}."] if reader.stand_for else []
     return Requests(tuple(reader.tests.values()), tuple(reader.refused), tuple(reader.problems),
-                    tuple(dict.fromkeys(reader.understood)), tuple(dict.fromkeys(reader.assumptions)))
+                    tuple(dict.fromkeys(reader.understood)), (*planned_as, *dict.fromkeys(reader.assumptions)), reader.others)
+
+
+def _assumed(volumes: TestVolumes) -> str:
+    return f"{volumes.volume_ml:g} mL, at least {volumes.minimum_ml:g} mL, of which {volumes.dead_ml:g} mL dead volume, are assumed"
 
 
 def _list(cell: str | None) -> tuple[str, ...]:

@@ -75,7 +75,7 @@ def without_dominated(instance: Instance) -> tuple[Kind, ...]:
 
 def _as_good(one: Kind, other: Kind, uses: dict[str, dict[str, Option]]) -> bool:
     """Whether a kind can take the place of another tube by tube, with no more blood."""
-    if one.full < other.full or one.least > other.least:
+    if one.full < other.full or one.least > other.least or other.step % one.step:
         return False
     mine, theirs = uses[one.name], uses[other.name]
     return all(test in mine and mine[test].uses <= option.uses and mine[test].cups <= option.cups for test, option in theirs.items())

@@ -22,11 +22,12 @@ def solve(instance: Instance, seconds: float = 10.0, most_patterns: int = MOST_P
     """Return the best plan for an instance.
 
     Ordered aims: serve the most tests of the first rank, then of the next; draw the least blood; open the fewest tubes.
-    Each rank is settled by a problem of its own, unless everything can be served; blood and tubes by one sum in which a
-    step of blood outweighs all tubes, so that no aim is traded for a lower one.
+    Each rank is settled by a problem of its own, unless everything can be served; blood and tubes by one sum in which the
+    least difference of blood outweighs all tubes, so that no aim is traded for a lower one. Why blood goes before tubes is
+    said in ``draw_problem``.
 
     Args:
-        instance: the problem; volumes are whole steps.
+        instance: the problem; volumes are whole units.
         seconds: how long each of the problems may take.
         most_patterns: the most ways to fill a tube that are listed; 0 states the problem by copies of tubes.
     """

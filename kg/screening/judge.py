@@ -89,7 +89,7 @@ def make_judge(connection: sqlite3.Connection, analytes: Sequence[str], threshol
     expected = predict(model, base, model.effects.of(chosen))
     expected = Prediction(*(np.concatenate([part[:-1].reshape(-1, len(analytes)), part[-1, :1]]) for part in expected))
     steps = len(model.causes[0].severity)
-    log_prior = _log_priors(model, additive_odds(connection, model, Panel(()), []), artefacts, patients, steps)
+    log_prior = log_priors(model, additive_odds(connection, model, Panel(()), []), artefacts, patients, steps)
     centre, scale = expected.mean[-1], np.sqrt(np.diag(base.covariance) + expected.doubt[-1])
     scatter = _scatter(expected, base) / np.outer(scale, scale)
     freedom = model.settings["degrees-of-freedom"]
@@ -99,8 +99,18 @@ def make_judge(connection: sqlite3.Connection, analytes: Sequence[str], threshol
     return Judge(model, threshold, tuple(model.causes[i].id for i in artefacts), centre, scale, forms, log_weight, bound, margin, freedom, steps)
 
 
-def _log_priors(model: Model, odds: Array, artefacts: Sequence[int], patients: Sequence[int], steps: int) -> Array:
-    """Return the log prior of each cause at each severity: shares of all panels, since nobody has picked these out."""
+def log_priors(model: Model, odds: Array, artefacts: Sequence[int], patients: Sequence[int], steps: int) -> Array:
+    """Return the log prior of each cause at each severity: shares of all panels, since nobody has picked these out.
+
+    Args:
+        model: with its causes and the shares of artefacts and disease.
+        odds: what the additives in use add to the log odds of each cause.
+        artefacts, patients: positions of the causes that are looked for.
+        steps: severities of each cause; with 1 the log prior of the whole cause is returned.
+
+    Returns:
+        those of artefacts first, then of states of the patient, then of nothing.
+    """
     odd, ill = model.settings["share-odd"], model.settings["share-ill"]
     parts = []
     for group, share in ((artefacts, odd), (patients, ill)):

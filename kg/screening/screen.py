@@ -111,7 +111,8 @@ def _answer(connection: sqlite3.Connection, found: Screened, said: tuple[str, ..
     order = flagged[np.argsort(-found.probability[flagged], kind="stable")]
     headline = f"{len(flagged):,} of {len(found.rows):,} panels are flagged: an artefact is at least {100 * threshold:g} % likely."
     if found.rejects:
-        headline += f" {len({reject.row for reject in found.rejects}):,} rows could not be judged."
+        count_rejected = len({reject.row for reject in found.rejects})
+        headline += f" {count_rejected:,} row{'s' if count_rejected > 1 else ''} could not be judged."
     items = tuple(Item(f"row {found.rows[i]}: {inside(labels[found.cause[i]])} {100 * found.cause_probability[i]:.0f} %, any artefact {100 * found.probability[i]:.0f} %",
                        {"row": int(found.rows[i]), "cause": found.cause[i], "probability": round(float(found.probability[i]), 6)}) for i in order)
     sections = [Section("Flagged by cause", tuple(Item(f"{inside(labels[cause])}: {number:,}") for cause, number in count.most_common())),
