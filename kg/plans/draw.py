@@ -168,7 +168,7 @@ def _plan(connection: sqlite3.Connection, form: Mapping[str, Any]) -> Draw:
         raise FormError(f"max_blood_ml: {most:g} mL leaves nothing to draw; give what may be drawn in mL, or leave it out")
     patient = read_patient(connection, checked, values)
     route = checked.get("route", "venous")
-    requests = read_requests(connection, checked["tests"], values, int(values["priority", "test"]["value"]))
+    requests = read_requests(connection, checked["tests"], values, int(values["priority", "test"]["value"]), patient.group["people"])
     if not requests.tests and not requests.refused:
         raise FormError("; ".join(f"{p.field}: {p.why}" for p in requests.problems))
     known = knowledge(connection)

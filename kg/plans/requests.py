@@ -60,8 +60,8 @@ class Requests(NamedTuple):
 class _Reader:
     """Gathers what the wishes of a form stand for, each test once with its highest priority."""
 
-    def __init__(self, connection: sqlite3.Connection, values: Mapping[tuple[str, str], Row]) -> None:
-        self.connection, self.values = connection, values
+    def __init__(self, connection: sqlite3.Connection, values: Mapping[tuple[str, str], Row], people: str) -> None:
+        self.connection, self.values, self.people = connection, values, people
         self.tests: dict[str, Test] = {}
         self.refused: list[Refused] = []
         self.problems: list[Refused] = []
@@ -94,11 +94,13 @@ class _Reader:
             self.note_others(code, [row["code"] for row in self.measuring(alone[0]["analyte"], alone[0]["label"])], priority, alone[0]["label"])
 
     def measuring(self, analyte: str, label: str) -> list[Row]:
-        """Return the active tests that measure an analyte alone, the one of its name first."""
+        """Return the active tests that measure an analyte alone, the one of its name first, then those in containers for these people."""
         return self.connection.execute(
             "SELECT t.code, t.name FROM test t JOIN test_analyte a ON a.test = t.code WHERE a.analyte = ? AND t.status = 'active' "
-            "AND (SELECT count(*) FROM test_analyte o WHERE o.test = t.code) = 1 ORDER BY lower(t.name) <> lower(?), length(t.name), t.code",
-            (analyte, label)).fetchall()
+            "AND (SELECT count(*) FROM test_analyte o WHERE o.test = t.code) = 1 ORDER BY lower(t.name) <> lower(?), "
+            "NOT EXISTS (SELECT 1 FROM test_container c JOIN container_volumes v ON v.container = c.container "
+            "            WHERE c.test = t.code AND instr(';' || v.people || ';', ';' || ? || ';') > 0), length(t.name), t.code",
+            (analyte, label, self.people)).fetchall()
 
     def note_others(self, code: str, codes: Sequence[str], priority: int, asked_as: str) -> None:
         """Keep the other tests of an analyte, in case the first cannot be drawn."""
@@ -174,7 +176,7 @@ class _Reader:
 
 
 def read_requests(connection: sqlite3.Connection, wishes: Sequence[Any], values: Mapping[tuple[str, str], Row],
-                  default_priority: int) -> Requests:
+                  default_priority: int, people: str) -> Requests:
     """Return the tests that a form wants.
 
     Args:
@@ -182,8 +184,9 @@ def read_requests(connection: sqlite3.Connection, wishes: Sequence[Any], values:
         wishes: the ``tests`` of the form: names, or objects with ``test`` and ``priority`` (1 is the most important).
         values: the figures of ``planning_values``.
         default_priority: the priority of a test for which none is given.
+        people: ``adult``, ``child``, ``infant`` or ``newborn``, whose containers come first.
     """
-    reader = _Reader(connection, values)
+    reader = _Reader(connection, values, people)
     for number, wish in enumerate(wishes):
         typed = wish if isinstance(wish, str) else wish["test"]
         priority = default_priority if isinstance(wish, str) else wish.get("priority", default_priority)
