@@ -71,7 +71,8 @@ def explain_panel(connection: sqlite3.Connection, panel: Panel) -> Answer:
     findings = []
     used: dict[str, str] = {}
     for i, (one, share) in enumerate(_shown(model, explanations, shares)):
-        found = finding(connection, model, base, chosen.used, infer.refine(model, base, observed, before.prior, one), float(share), scale)
+        found = finding(connection, model, base, chosen.used, infer.refine(model, base, observed, before.prior, one), float(share), scale,
+                        panel.hours_since_collection)
         findings.append(found._replace(because=reasons(connection, model, base, found, used)) if i < _WITH_REASONS else found)
     checks = _next_checks(connection, panel, before, model, observed, ones)
     return present(connection, Told(panel, chosen.left, model, base, before, tuple(findings), tuple(checks), used,

@@ -63,7 +63,7 @@ class Finding(NamedTuple):
 
 
 def finding(connection: sqlite3.Connection, model: Model, base: Baseline, results: Sequence[Result], explanation: Explanation,
-            probability: float, scale: float = 1.0) -> Finding:
+            probability: float, scale: float = 1.0, hours: float | None = None) -> Finding:
     """Return what follows from an explanation.
 
     Args:
@@ -73,9 +73,10 @@ def finding(connection: sqlite3.Connection, model: Model, base: Baseline, result
         explanation: refined.
         probability: of it.
         scale: by which shares of a dry additive count more at the haematocrit of the specimen.
+        hours: since collection; no wait is longer.
     """
     causes = [model.causes[i] for i in explanation.causes]
-    severities = tuple(_severity(cause, *_widened(model, cause, *interval(values, explanation.weights)), scale)
+    severities = tuple(_severity(cause, *_widened(model, cause, hours, *interval(values, explanation.weights)), scale)
                        for cause, values in zip(causes, explanation.severities, strict=True) if cause.kind != "none")
     moved = _moved(connection, model, base, explanation, causes)
     places = range(len(model.analytes))
@@ -83,14 +84,15 @@ def finding(connection: sqlite3.Connection, model: Model, base: Baseline, result
                    tuple(i for i in places if i in moved), tuple(i for i in places if i not in moved))
 
 
-def _widened(model: Model, cause: Cause, value: float, low: float, high: float) -> tuple[float, float, float]:
+def _widened(model: Model, cause: Cause, hours: float | None, value: float, low: float, high: float) -> tuple[float, float, float]:
     """Return the interval of a severity with what moves all results together, so that the results cannot tell it apart.
 
     Equation: on the logarithmic scale each half grows to the root of its square and that of the doubt. Source: own-arithmetic.
     """
     doubt = model.settings[_COMMON_DOUBT[cause.model]] * 1.645 if cause.model in _COMMON_DOUBT else 0.0
     below, above = (float(np.hypot(np.log(ratio), doubt)) for ratio in (value / low, high / value))
-    return value, value * float(np.exp(-below)), value * float(np.exp(above))
+    most = hours if hours is not None and cause.model in ("delay", "cold-delay") else np.inf
+    return value, value * float(np.exp(-below)), min(value * float(np.exp(above)), most)
 
 
 def _severity(cause: Cause, value: float, low: float, high: float, scale: float) -> Severity:
