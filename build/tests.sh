@@ -5,6 +5,10 @@ cd "$(dirname "$0")/.."
 . build/environment.sh
 make_environment .venv
 .venv/bin/python -m pip install --quiet --disable-pip-version-check -e '.[test]'
+if ! command -v java >/dev/null; then
+  echo "Java is missing, which the test on Spark needs; installing Debian's package for it" >&2
+  apt-get update -qq && apt-get install -y -qq default-jre-headless >/dev/null || { echo "run: apt-get install default-jre-headless" >&2; exit 1; }
+fi
 .venv/bin/ruff check .
 .venv/bin/mypy
 
