@@ -9,6 +9,7 @@ import json
 import math
 import os
 import sqlite3
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -220,7 +221,7 @@ def test_another_engine_gives_the_same_verdicts(opened: sqlite3.Connection, judg
     if engine == "pyspark":
         from pyspark.sql import SparkSession
 
-        os.environ["SPARK_LOCAL_IP"] = "127.0.0.1"
+        os.environ.update(SPARK_LOCAL_IP="127.0.0.1", PYSPARK_PYTHON=sys.executable)
         session = (SparkSession.builder.master("local[1]").config("spark.ui.enabled", "false").config("spark.driver.host", "127.0.0.1")
                    .config("spark.sql.warehouse.dir", str(tmp_path / "warehouse")).getOrCreate())
         backend = ibis.pyspark.connect(session)

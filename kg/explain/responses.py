@@ -123,7 +123,12 @@ def every_response(bench: Bench) -> Iterator[Response]:
         for analyte, line in _MODELS[cause["model"]](bench, cause, grid).items():
             table = np.column_stack(np.broadcast_arrays(*line, grid)[:4])
             if np.any(table != (1.0, 0.0, 0.0, 0.0)):
-                yield from (Response(analyte, cause["cause"], step, *values) for step, values in enumerate(table.tolist()))
+                yield from (Response(analyte, cause["cause"], step, *(_short(value) for value in values)) for step, values in enumerate(table.tolist()))
+
+
+def _short(value: float) -> float:
+    """Return a figure with the digits that are the same on every machine."""
+    return float(f"{value:.9g}")
 
 
 def write(connection: sqlite3.Connection) -> None:
