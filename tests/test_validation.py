@@ -123,6 +123,17 @@ def test_the_worth_of_a_flag_follows_from_the_prevalence() -> None:
     assert metrics.predictive_value_among(artefacts, others, 0.2, 0.3) == pytest.approx(1 / 3)
 
 
+def test_the_worth_of_a_flag_has_the_interval_of_the_others_that_are_flagged() -> None:
+    # as above: a third of the flags is right, so 0.3 x 2/3 / 0.8 = a quarter of the others is flagged, half of one of two
+    found = metrics.predictive_value_mixed(np.array([0.9, 0.4]), np.array([0.8, 0.3]), 0.2, 0.3)
+    assert (found.share, found.of) == (pytest.approx(1 / 3), 1)
+    # none of 10,000 flagged: Wilson's upper end is 3.8415 / 10,003.84 = 0.000384, and 1 - 0.99 x 0.000384 / 0.003 = 0.8733
+    sure = metrics.predictive_value_mixed(np.full(300, 0.9), np.full(10_000, 0.1), 0.01, 0.003)
+    assert (sure.share, sure.low, sure.high) == (pytest.approx(1), pytest.approx(0.8733, abs=2e-4), pytest.approx(1))
+    assert sure.of == 30
+    assert metrics.predictive_value_mixed(np.zeros(0), np.zeros(10), 0.01, 0.003).of == 0
+
+
 # Patients
 
 def test_patients_have_the_covariance_of_the_population(ground: Ground) -> None:

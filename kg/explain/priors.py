@@ -50,7 +50,7 @@ def candidates(connection: sqlite3.Connection, model: Model, panel: Panel, analy
         because.append(f"The specimen material is not stated; it is taken to be {' and '.join(labels)}.")
     fits = _related(connection, materials)
     odds = np.log(np.array([cause.prior for cause in model.causes]) / sum(cause.prior for cause in model.causes))
-    odds = odds + additive_odds(connection, model, panel, because) + _fluids(connection, model, panel, because) + _course(model, panel, because)
+    odds = odds + additive_odds(connection, model, panel, because) + _fluids(connection, model, panel, because) + _specimen(connection, model, panel, because) + _course(model, panel, because)
     steps = np.stack([_steps(cause, panel) for cause in model.causes])
     if panel.hours_since_collection is not None:
         because.append(f"No wait on the cells longer than {panel.hours_since_collection:g} h is considered.")
@@ -61,6 +61,7 @@ def candidates(connection: sqlite3.Connection, model: Model, panel: Panel, analy
     return Candidates(Prior(odds - total, steps), allowed, tuple(because), materials, frozenset(fits), frozenset(_related(connection, usual)))
 
 
+_LEAST_SHARE = 1e-3
 _WAITING = ("delay", "cold-delay")
 _NEEDS_EARLIER = ("wrong-blood-in-tube",)
 
@@ -118,6 +119,18 @@ def _fluids(connection: sqlite3.Connection, model: Model, panel: Panel, because:
     return found
 
 
+def _specimen(connection: sqlite3.Connection, model: Model, panel: Panel, because: list[str]) -> Array:
+    """Return what the additive of the stated material adds to the log odds of the causes that are a fault of just that additive."""
+    found = np.zeros(len(model.causes))
+    row = connection.execute("SELECT additive FROM materials WHERE id = ?", (panel.material,)).fetchone()
+    near = _related(connection, [row["additive"]]) if row is not None and row["additive"] else set()
+    for i, cause in enumerate(model.causes):
+        if cause.additive and cause.model != "blood-carry-over" and cause.additive in near:
+            found[i] = math.log(model.settings["odds-additive-in-the-specimen"])
+            because.append(f"{cause.label} is held more likely: the specimen holds the additive.")
+    return found
+
+
 def _course(model: Model, panel: Panel, because: list[str]) -> Array:
     """Return what a long wait and earlier results add to the log odds of each cause."""
     found = np.zeros(len(model.causes))
@@ -126,8 +139,10 @@ def _course(model: Model, panel: Panel, because: list[str]) -> Array:
         found += [math.log(settings["odds-waited"]) * (cause.model in _WAITING) for cause in model.causes]
         because.append(f"A wait on the cells is held more likely: {hours:g} h since collection.")
     if panel.earlier:
-        found += [math.log(settings["odds-lasting-after-earlier"]) * cause.lasting for cause in model.causes]
-        because.append("States that last are held less likely: earlier results would have shown them.")
+        latest = min(past.hours_before for past in panel.earlier)
+        share = min(max(latest / settings["onset-of-a-lasting-state"], _LEAST_SHARE), 1.0)
+        found += [math.log(share) * cause.lasting for cause in model.causes]
+        because.append(f"States that last are held less likely: results of {latest:g} h before would have shown them.")
     return found
 
 

@@ -59,7 +59,7 @@ def lay_beside(connection: sqlite3.Connection, study: Study, judged: dict[str, J
     """
     published = {(row["subject"], row["quantity"]): row for row in rows(connection, "recognition_benchmarks")}
     edta = [group for group in study.bands if group.cause == EDTA]
-    fluids = [group for group in study.bands if _model(study, group) == FLUIDS]
+    fluids = [group for group in study.bands if model_of(study, group) == FLUIDS]
     metabolic, basic = judged[METABOLIC].bench, judged[BASIC].bench
     results = np.concatenate([group.results for group in edta])
     seen = metabolic.probability(metabolic.screening, results) >= threshold
@@ -69,7 +69,7 @@ def lay_beside(connection: sqlite3.Connection, study: Study, judged: dict[str, J
     alike = "specimens with potassium as in the surveys, picked out as odd, mixed so that low calcium misses as many as was published"
     found = [_compare(published["staff-edta", "share-recognised"], METABOLIC, where, rate(int(seen.sum()), len(seen)),
                       "How much EDTA the specimens of the survey held is not known here; where it was less than in the bands, ours are easier.",
-                      _by_amount(edta, seen), comparable=False),
+                      by_amount(edta, seen), comparable=False),
              _compare(published["staff-edta-hyperkalaemic", "share-recognised"], METABOLIC, alike, recognised, *remarks),
              _compare(published["calcium-rule-edta", "share-missed"], METABOLIC, alike, _others(recognised), *remarks)]
     found.append(_compare(published["people-saline", "accuracy"], BASIC,
@@ -83,7 +83,7 @@ def lay_beside(connection: sqlite3.Connection, study: Study, judged: dict[str, J
         least = metrics.threshold_for_specificity(others, wanted)
         found.append(_compare(published["learned-fluids", "sensitivity"], panel,
                               f"all bands of the fluids, each with as many panels, where the specificity on panels without an artefact is {wanted:g}",
-                              rate(int(np.sum(spoiled >= least)), len(spoiled)), _by_amount(fluids, spoiled >= least)))
+                              rate(int(np.sum(spoiled >= least)), len(spoiled)), by_amount(fluids, spoiled >= least)))
         found.append(_compare(published["learned-fluids-flags", "positive-predictive-value"], panel, "the mixture, artefacts of every sort",
                               metrics.predictive_value_at_rate(one.probability, study.artefact, flags),
                               *_by_prevalence(study, spoiled, others, flags, published["learned-fluids-flags", "positive-predictive-value"]["value"])))
@@ -99,7 +99,7 @@ def _compare(row: sqlite3.Row, panel: str, what: str, ours: Rate, *remarks: str,
                       better, remarks)
 
 
-def _by_amount(groups: list[Group], seen: NDArray[np.bool_]) -> str:
+def by_amount(groups: list[Group], seen: NDArray[np.bool_]) -> str:
     """Return the share recognised in the bands of each amount, in words."""
     amount = np.concatenate([np.full(len(group.results), group.low) for group in groups])
     ends = {group.low: group.high for group in groups}
@@ -107,7 +107,8 @@ def _by_amount(groups: list[Group], seen: NDArray[np.bool_]) -> str:
                                      for low in sorted(value for value in ends if value is not None)) + "."
 
 
-def _model(study: Study, group: Group) -> str:
+def model_of(study: Study, group: Group) -> str:
+    """Return the model of the cause of a group."""
     return next(cause.model for cause in study.ground.population.model.causes if cause.id == group.cause)
 
 

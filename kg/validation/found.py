@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from kg.validation.assess import Recognised
 from kg.validation.beside import Comparison
+from kg.validation.beside_earlier import WithEarlier
 from kg.validation.metrics import Bin, Rate
 from kg.validation.severity import Recovered
 from kg.validation.simulate import Sizes, Study
@@ -43,3 +44,5 @@ class Report(NamedTuple):
     diseases: dict[str, list[Recognised]]
     severities: list[Recovered]
     beside: list[Comparison]
+    earlier: WithEarlier
+    """With a result of the day before."""

@@ -143,3 +143,24 @@ def predictive_value_among(artefacts: Array, others: Array, prevalence: float, f
     order = np.lexsort((true, -values))
     flagged, hits = np.cumsum(weight[order]), np.cumsum((weight * true)[order])
     return float(np.interp(flag_rate, np.concatenate([[0.0], flagged]), np.concatenate([[0.0], hits])) / flag_rate)
+
+
+def predictive_value_mixed(artefacts: Array, others: Array, prevalence: float, flag_rate: float) -> Rate:
+    """Return ``predictive_value_among`` with an interval, as of the flags of a mixture with these others.
+
+    Equation: PPV = 1 - (1 - q) f / r; f, the share of the others that are flagged, has the interval of Wilson. That the place of the edge
+    is uncertain too, by the number of artefacts, is left out. Source: Bayes' theorem; Wilson 1927.
+
+    Args:
+        artefacts: probabilities of panels with an artefact, sorts as common as in the mixture.
+        others: probabilities of panels without one, sorts as common as in the mixture.
+        prevalence: q, between 0 and 1.
+        flag_rate: r, between 0 and 1.
+    """
+    flags = round(flag_rate * len(others) / (1 - prevalence))
+    if flags == 0 or not len(artefacts):
+        return rate(0, 0)
+    share = predictive_value_among(artefacts, others, prevalence, flag_rate)
+    wrong = rate(min((1 - share) * flag_rate / (1 - prevalence), 1.0) * len(others), len(others))
+    low, high = (1 - (1 - prevalence) * (end or 0.0) / flag_rate for end in (wrong.high, wrong.low))
+    return Rate(share * flags, flags, share, min(max(low, 0.0), share), max(min(high, 1.0), share))

@@ -10,6 +10,7 @@ from kg.validation.beside import Comparison
 from kg.validation.found import Mixed, Report
 from kg.validation.metrics import Bin, Rate
 from kg.validation.severity import Recovered
+from kg.validation.simulate import Group
 from kg.wording import inside
 
 _QUANTITIES = {"volume-fraction": "of the volume", "time": "h on the cells", "free-haemoglobin": "g/L of free haemoglobin"}
@@ -32,8 +33,8 @@ def headline(report: Report) -> str:
     as_assumed = first[0]
     return ("On simulated specimens of other haematocrits, doses and methods than are assumed, "
             f"ours is {_WORDS[verdict_of(report)]} ({won} of {len(report.beside)}). "
-            f"On the {panel} panel a flag is right in {_share(as_assumed.predictive_value)} of cases at {100 * report.threshold:g} %, and "
-            f"{_share(as_assumed.specificity, 5)} of panels without an artefact stay unflagged.")
+            f"On the {panel} panel a flag is right in {share_of(as_assumed.predictive_value)} of cases at {100 * report.threshold:g} %, and "
+            f"{share_of(as_assumed.specificity, 5)} of panels without an artefact stay unflagged.")
 
 
 def sections_of(report: Report) -> tuple[Section, ...]:
@@ -69,28 +70,32 @@ def unknowns_of() -> tuple[str, ...]:
 def _beside(one: Comparison) -> Item:
     word = "better" if one.better else "not better" if one.comparable else "cannot be told, since the specimens may not be alike"
     text = (f"{one.quantity.replace('-', ' ')} of {one.subject.replace('-', ' ')}: published {one.published:.3g} ({one.condition}); "
-            f"ours {_share(one.ours)}, {one.panel} panel: {word}")
+            f"ours {share_of(one.ours)}, {one.panel} panel: {word}")
     return Item(text, _comparison(one), (one.source,), (f"Counted on: {one.what}.", *one.remarks))
 
 
 def _mixture(one: Mixed, report: Report) -> tuple[Item, ...]:
     return (Item(f"{100 * one.share_odd:g} % with an artefact ({one.artefacts:,} of {one.panels:,}), flagged at {100 * report.threshold:g} %: "
-                 f"sensitivity {_share(one.sensitivity)}, specificity {_share(one.specificity, 5)}, predictive value {_share(one.predictive_value)}"),
+                 f"sensitivity {share_of(one.sensitivity)}, specificity {share_of(one.specificity, 5)}, predictive value {share_of(one.predictive_value)}"),
             Item(f"{100 * one.share_odd:g} % with an artefact, the likeliest {100 * report.flag_rate:g} % flagged: "
-                 f"predictive value {_share(one.at_flag_rate)}, sensitivity {_share(one.found_at_flag_rate)}; calibration error {one.error:.4f}"))
+                 f"predictive value {share_of(one.at_flag_rate)}, sensitivity {share_of(one.found_at_flag_rate)}; calibration error {one.error:.4f}"))
 
 
 def _bin(one: Bin) -> Item:
-    return Item(f"{one.low:g} to {one.high:g}: {one.panels:,} panels, said {one.said:.4f}, observed {_share(one.observed, 4)}")
+    return Item(f"{one.low:g} to {one.high:g}: {one.panels:,} panels, said {one.said:.4f}, observed {share_of(one.observed, 4)}")
+
+
+def amount_of(group: Group) -> str:
+    """Return which contamination a band is of, and how much."""
+    factor = 100 if group.unit == "1" else 1
+    percent = " %" if factor == 100 else ""
+    return f"{inside(group.label)}, {factor * (group.low or 0):g} to {factor * (group.high or 0):g}{percent} {_QUANTITIES.get(group.quantity, group.unit)}"
 
 
 def _band(one: Recognised) -> Item:
-    group = one.group
-    factor = 100 if group.unit == "1" else 1
-    percent = " %" if factor == 100 else ""
-    text = f"{inside(group.label)}, {factor * (group.low or 0):g} to {factor * (group.high or 0):g}{percent} {_QUANTITIES.get(group.quantity, group.unit)}"
-    named = f", named right {_plain(one.right)}, right family {_plain(one.family)}" if one.odd.hits else ""
-    return Item(f"{text}: screened {_plain(one.screened)}, at the flag rate {_plain(one.at_flag_rate)}, odd {_plain(one.odd)}{named}", _recognised(one))
+    text = amount_of(one.group)
+    named = f", named right {plain_of(one.right)}, right family {plain_of(one.family)}" if one.odd.hits else ""
+    return Item(f"{text}: screened {plain_of(one.screened)}, at the flag rate {plain_of(one.at_flag_rate)}, odd {plain_of(one.odd)}{named}", _recognised(one))
 
 
 def _severity(one: Recovered) -> Item:
@@ -98,7 +103,7 @@ def _severity(one: Recovered) -> Item:
     tail = f"; {one.beyond} beyond the range considered" if one.beyond else ""
     ratio = f", estimated over true {one.ratio:.2f}" if one.ratio is not None else ""
     return Item(f"{inside(group.label)}, {group.low:g} to {group.high:g} {group.unit if group.unit != '1' else ''}".rstrip() +
-                f": true one inside {_share(one.inside)}{ratio}{tail}", _recovered(one))
+                f": true one inside {share_of(one.inside)}{ratio}{tail}", _recovered(one))
 
 
 def _diseases(found: list[Recognised]) -> tuple[Item, ...]:
@@ -106,14 +111,16 @@ def _diseases(found: list[Recognised]) -> tuple[Item, ...]:
     total = sum(one.group.results.shape[0] for one in found)
     screened, odd = (sum(rate.hits for rate in rates) for rates in ([one.screened for one in found], [one.odd for one in found]))
     first = Item(f"all {len(found)} diseases: {screened:g} of {total:,} panels flagged in screening, {odd:g} taken for an artefact once picked out as odd")
-    return (first, *(Item(f"{inside(one.group.label)}: screened {_plain(one.screened)}, odd {_plain(one.odd)}", _recognised(one)) for one in shown))
+    return (first, *(Item(f"{inside(one.group.label)}: screened {plain_of(one.screened)}, odd {plain_of(one.odd)}", _recognised(one)) for one in shown))
 
 
-def _share(one: Rate, digits: int = 3) -> str:
+def share_of(one: Rate, digits: int = 3) -> str:
+    """Return a share with its interval and counts."""
     return "nothing to count" if one.share is None else f"{one.share:.{digits}f} ({one.low:.{digits}f} to {one.high:.{digits}f}; {one.hits:g} of {one.of:,})"
 
 
-def _plain(one: Rate) -> str:
+def plain_of(one: Rate) -> str:
+    """Return a share alone."""
     return "-" if one.share is None else f"{one.share:.2f}"
 
 
@@ -126,29 +133,30 @@ def data_of(report: Report) -> dict[str, Any]:
             "severities": [_recovered(one) for one in report.severities]}
 
 
-def _rate(one: Rate) -> dict[str, Any]:
+def rate_data(one: Rate) -> dict[str, Any]:
+    """Return a share with its interval as plain data."""
     return {name: value if value is None or name == "of" else round(value, 6) for name, value in one._asdict().items()}
 
 
-def _group(one: Recognised | Recovered) -> dict[str, Any]:
-    group = one.group
+def group_data(group: Group) -> dict[str, Any]:
+    """Return which panels a group holds as plain data."""
     return {"cause": group.cause, "kind": group.kind, "quantity": group.quantity, "low": group.low, "high": group.high, "unit": group.unit}
 
 
 def _recognised(one: Recognised) -> dict[str, Any]:
-    return {**_group(one), **{name: _rate(getattr(one, name)) for name in ("screened", "at_flag_rate", "odd", "right", "family")}}
+    return {**group_data(one.group), **{name: rate_data(getattr(one, name)) for name in ("screened", "at_flag_rate", "odd", "right", "family")}}
 
 
 def _recovered(one: Recovered) -> dict[str, Any]:
-    return {**_group(one), "inside": _rate(one.inside), "ratio": None if one.ratio is None else round(one.ratio, 4), "beyond": one.beyond}
+    return {**group_data(one.group), "inside": rate_data(one.inside), "ratio": None if one.ratio is None else round(one.ratio, 4), "beyond": one.beyond}
 
 
 def _comparison(one: Comparison) -> dict[str, Any]:
-    return {**one._asdict(), "ours": _rate(one.ours), "remarks": list(one.remarks)}
+    return {**one._asdict(), "ours": rate_data(one.ours), "remarks": list(one.remarks)}
 
 
 def _mixed(one: Mixed) -> dict[str, Any]:
     bins = [{"low": part.low, "high": part.high, "panels": part.panels, "said": None if part.said is None else round(part.said, 6),
-             "observed": _rate(part.observed)} for part in one.bins]
-    rates = {name: _rate(getattr(one, name)) for name in ("sensitivity", "specificity", "predictive_value", "at_flag_rate", "found_at_flag_rate")}
+             "observed": rate_data(part.observed)} for part in one.bins]
+    rates = {name: rate_data(getattr(one, name)) for name in ("sensitivity", "specificity", "predictive_value", "at_flag_rate", "found_at_flag_rate")}
     return {"share_odd": one.share_odd, "panels": one.panels, "artefacts": one.artefacts, **rates, "bins": bins, "calibration_error": round(one.error, 6)}

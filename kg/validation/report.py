@@ -10,8 +10,10 @@ from kg.forms import FormError
 from kg.validation import metrics
 from kg.validation.assess import families, make_bench, recognise
 from kg.validation.beside import METABOLIC, Judged, lay_beside
+from kg.validation.beside_earlier import STEPS, judge_with_earlier, read_amounts
 from kg.validation.found import Mixed, Report
 from kg.validation.present import data_of, headline, sections_of, unknowns_of, verdict_of
+from kg.validation.present_earlier import earlier_data, earlier_sections, earlier_unknowns
 from kg.validation.severity import recover
 from kg.validation.simulate import Progress, Sizes, Study, simulate
 
@@ -34,8 +36,9 @@ def validation(connection: sqlite3.Connection, seed: str | None = None, panels: 
     """
     report = make_report(connection, seed, panels, progress)
     used = {one.source: one.basis for one in report.beside}
-    return Answer("validation", "", verdict_of(report), headline(report), sections_of(report), unknowns=unknowns_of(),
-                  citations=cite(connection, used), versions=versions(connection), data=data_of(report))
+    return Answer("validation", "", verdict_of(report), headline(report), (*sections_of(report), *earlier_sections(report.earlier)),
+                  unknowns=(*unknowns_of(), *earlier_unknowns()), citations=cite(connection, used), versions=versions(connection),
+                  data={**data_of(report), "with_earlier": earlier_data(report.earlier)})
 
 
 def make_report(connection: sqlite3.Connection, seed: str | None, panels: str | None, progress: Progress) -> Report:
@@ -56,7 +59,14 @@ def make_report(connection: sqlite3.Connection, seed: str | None, panels: str | 
     for row in rows(connection, "validation_panels"):
         members[row["panel"]] = (*members.get(row["panel"], ()), row["analyte"])
     every = tuple(dict.fromkeys(analyte for analytes in members.values() for analyte in analytes))
-    study = simulate(connection, every, sizes, number, progress)
+    before = 0
+
+    def first(done: int, size: int) -> None:
+        nonlocal before
+        before = size
+        progress(done, size + STEPS)
+
+    study = simulate(connection, every, sizes, number, first)
     threshold, above = setting("threshold"), families(connection)
     mixtures, bands, diseases, judged = {}, {}, {}, {}
     for panel, analytes in members.items():
@@ -70,8 +80,11 @@ def make_report(connection: sqlite3.Connection, seed: str | None, panels: str | 
     bench, some = judged[METABOLIC].bench, round(setting("panels-with-severity") * grow)
     severities = [*recover(connection, bench.analytes, bench.columns, study.whole, band, setting("interval")),
                   *recover(connection, bench.analytes, bench.columns, study.bands, some, setting("interval"))]
+    amounts = read_amounts({name: row["value"] for (name, about), row in settings.items() if not about}, grow)
+    earlier = judge_with_earlier(connection, study, {panel: one.bench for panel, one in judged.items()}, amounts, number, threshold,
+                                 lambda done, size: progress(before + done, before + size))
     return Report(number, sizes, threshold, flag_rate, setting("interval"), study, mixtures, bands, diseases, severities,
-                  lay_beside(connection, study, judged, threshold))
+                  lay_beside(connection, study, judged, threshold), earlier)
 
 
 def _mixed(study: Study, probability: metrics.Array, half: bool, threshold: float, flag_rate: float, edges: list[float]) -> Mixed:
