@@ -127,7 +127,7 @@ def every_response(bench: Bench) -> Iterator[Response]:
 
 
 def _short(value: float) -> float:
-    """Return a figure with the digits that are the same on every machine."""
+    """Return a figure with digits that are the same on every machine."""
     return float(f"{value:.9g}")
 
 
