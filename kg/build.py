@@ -16,7 +16,6 @@ from pathlib import Path
 import kg
 from kg import agreement, catalogue, checks, paths, released, store
 from kg.derive import Rule, derive, load_rules
-from kg.explain import responses
 from kg.graph import Dataset, table_quads, vocabulary_quads
 from kg.mappings import Mapping, read_mappings
 from kg.problem import BuildError, Problem, errors
@@ -89,6 +88,7 @@ def build(output: Path, sources: Sources | None = None, progress: Progress = lam
             if error.sqlite_errorcode & 0xFF not in _DISK_ERRORS:
                 raise
             raise OSError(errno.EIO, str(error), str(output)) from error
+        rows.clear()  # the graph holds what they say; writing it needs their memory
         progress("write the graph", 0.9)
         dataset.finish_queries()
         summary.counts["quads"] = dataset.write_nquads(nquads)
@@ -148,6 +148,8 @@ def _replacing(output: Path) -> Iterator[tuple[Path, Path, Path]]:
 
 def _write_database(path: Path, tables: list[Table], rows: dict[str, list[Row]], dataset: Dataset, rules: list[Rule],
                     mappings: list[Mapping], catalogue_file: Path, sources: Sources, summary: Summary) -> None:
+    from kg.explain import responses  # with numpy; what came before needs the memory
+
     with closing(sqlite3.connect(path)) as connection:
         connection.execute(f"PRAGMA page_size = {_PAGE_SIZE}")
         connection.execute("PRAGMA foreign_keys = OFF")

@@ -15,10 +15,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kg.database import rows
-from kg.explain.responses import GRID, MODEL, severities
 
 Array = NDArray[np.float64]
-NOTHING = "nothing-unusual"
+GRID = 16
+"""Severities for which a cause is worked out, evenly spaced on a logarithmic scale."""
+MODEL = "explanation"
+"""The rows of ``model_parameters`` by which odd results are explained."""
+
+
+def severities(low: float, high: float, count: int = GRID) -> Array:
+    """Return severities from ``low`` to ``high``, evenly spaced on a logarithmic scale."""
+    return np.geomspace(low, high, count)
 
 
 class Cause(NamedTuple):

@@ -18,10 +18,8 @@ from kg.chemistry import haemolysis, kinetics, mixing, response
 from kg.chemistry.bounds import Array
 from kg.chemistry.experiment import World, make_world
 from kg.database import rows
+from kg.explain.model import MODEL, severities
 
-GRID = 16
-"""Severities for which a cause is worked out, evenly spaced on a logarithmic scale."""
-MODEL = "explanation"
 _DYES = ("arsenazo-calcium", "ocpc-calcium", "nm-bapta-calcium")
 _PER_LITRE = {"mmol/L": 1.0, "umol/L": 1000.0, "nmol/L": 1e6, "mmol/kg": 1.0}
 
@@ -103,11 +101,6 @@ def make_bench(connection: sqlite3.Connection, conditions: Conditions | None = N
     for row in rows(connection, "candidate_shifts"):
         shifts.setdefault(row["cause"], []).append(row)
     return Bench(connection, {row["analyte"]: row for row in rows(connection, "population_figures")}, shifts, conditions)
-
-
-def severities(low: float, high: float, count: int = GRID) -> Array:
-    """Return severities from ``low`` to ``high``, evenly spaced on a logarithmic scale."""
-    return np.geomspace(low, high, count)
 
 
 def every_response(bench: Bench) -> Iterator[Response]:
