@@ -12,4 +12,6 @@ for question in "which tests does potassium oxalate spoil?" "why is calcium low 
   printf '\n\033[1m> tubelore ask "%s"\033[0m\n\n' "$question"
   .venv/bin/tubelore ask "$question"
 done
+printf '\n\033[1m> tubelore explain K=6.6 Ca=1.45 Na=139 ALP=60 Mg=0.62 --material serum\033[0m\n\n'
+.venv/bin/tubelore explain K=6.6 Ca=1.45 Na=139 ALP=60 Mg=0.62 --material serum
 printf '\nAsk more: TUBELORE_HOME=%s .venv/bin/tubelore ask "..."\n' "$TUBELORE_HOME"

@@ -110,9 +110,10 @@ def _fluids(connection: sqlite3.Connection, model: Model, panel: Panel, because:
     if not panel.infusions:
         return found
     near = _related(connection, panel.infusions)
+    of_factor = {row["id"]: row["fluid"] for row in connection.execute("SELECT id, fluid FROM factors WHERE fluid IS NOT NULL")}
     for i, cause in enumerate(model.causes):
         if cause.model == "fluid":
-            running = cause.fluid in near
+            running = bool({cause.fluid, of_factor.get(cause.factor)} & near)
             found[i] = math.log(model.settings["odds-fluid-running" if running else "odds-fluid-not-running"])
             if running:
                 because.append(f"{cause.label} is held more likely: it was running.")
