@@ -106,14 +106,16 @@ def additive_odds(connection: sqlite3.Connection, model: Model, panel: Panel, be
 
 
 def _fluids(connection: sqlite3.Connection, model: Model, panel: Panel, because: list[str]) -> Array:
+    """Return what the infusions add to the log odds of each fluid: one that holds the same species, in whatever strength, counts as it."""
     found = np.zeros(len(model.causes))
     if not panel.infusions:
         return found
-    near = _related(connection, panel.infusions)
-    of_factor = {row["id"]: row["fluid"] for row in connection.execute("SELECT id, fluid FROM factors WHERE fluid IS NOT NULL")}
+    holds: dict[str, set[str]] = {}
+    for row in rows(connection, "fluid_species"):
+        holds.setdefault(row["fluid"], set()).add(row["species"])
     for i, cause in enumerate(model.causes):
         if cause.model == "fluid":
-            running = bool({cause.fluid, of_factor.get(cause.factor)} & near)
+            running = any(fluid == cause.fluid or holds.get(fluid) == holds.get(cause.fluid) for fluid in panel.infusions)
             found[i] = math.log(model.settings["odds-fluid-running" if running else "odds-fluid-not-running"])
             if running:
                 because.append(f"{cause.label} is held more likely: it was running.")
