@@ -76,7 +76,7 @@ def finding(connection: sqlite3.Connection, model: Model, base: Baseline, result
         hours: since collection; no wait is longer.
     """
     causes = [model.causes[i] for i in explanation.causes]
-    severities = tuple(_severity(cause, *_widened(model, cause, hours, *interval(values, explanation.weights)), scale)
+    severities = tuple(_severity(cause, *widened(model, cause, hours, *interval(values, explanation.weights)), scale)
                        for cause, values in zip(causes, explanation.severities, strict=True) if cause.kind != "none")
     moved = _moved(connection, model, base, explanation, causes)
     places = range(len(model.analytes))
@@ -84,7 +84,7 @@ def finding(connection: sqlite3.Connection, model: Model, base: Baseline, result
                    tuple(i for i in places if i in moved), tuple(i for i in places if i not in moved))
 
 
-def _widened(model: Model, cause: Cause, hours: float | None, value: float, low: float, high: float) -> tuple[float, float, float]:
+def widened(model: Model, cause: Cause, hours: float | None, value: float, low: float, high: float) -> tuple[float, float, float]:
     """Return the interval of a severity with what moves all results together, so that the results cannot tell it apart.
 
     Equation: on the logarithmic scale each half grows to the root of its square and that of the doubt. Source: own-arithmetic.

@@ -9,6 +9,7 @@ import numpy as np
 
 from kg.explain import infer
 from kg.explain.baseline import baseline
+from kg.explain.findings import widened
 from kg.explain.model import Array, read_model
 from kg.validation.metrics import Rate, rate
 from kg.validation.simulate import Group
@@ -47,7 +48,7 @@ def recover(connection: sqlite3.Connection, analytes: tuple[str, ...], columns: 
         observed = infer.observe(model, results.tolist(), [""] * len(analytes))
         one = infer.explain_by_one(model, base, observed, prior, [cause])[0]
         fine = infer.refine(model, base, observed, prior, one)
-        return infer.interval(fine.severities[0], fine.weights, share)
+        return widened(model, model.causes[cause], None, *infer.interval(fine.severities[0], fine.weights, share))
 
     found = []
     for group in groups:
