@@ -11,7 +11,7 @@ import sys
 from typing import TYPE_CHECKING, Any, NoReturn
 
 import kg
-from kg.commands import FUNCTIONS, JOINED, QUESTIONS
+from kg.commands import FIELDS_OF, FUNCTIONS, JOINED, QUESTIONS
 
 if TYPE_CHECKING:
     from kg.answer import Answer
@@ -42,7 +42,8 @@ def parser(only: str | None = None) -> argparse.ArgumentParser:
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True, prog="tubelore")
     for name in [only] if only else QUESTIONS:
         text, arguments, options = QUESTIONS[name]
-        command = commands.add_parser(name, help=text, description=f"{text[0].upper()}{text[1:]}.")
+        command = commands.add_parser(name, help=text, description=f"{text[0].upper()}{text[1:]}.", epilog=_fields() if only in FIELDS_OF else None,
+                                      formatter_class=argparse.RawDescriptionHelpFormatter)
         for argument, number, help_text in arguments:
             command.add_argument(argument, help=help_text, **({} if number == 1 else {"nargs": number}))
         for option, metavar, help_text in options:
@@ -52,6 +53,20 @@ def parser(only: str | None = None) -> argparse.ArgumentParser:
     if not only:
         _add_other_commands(commands)
     return top
+
+
+def _fields() -> str:
+    """Return what may be said of a specimen, from the schema of its story."""
+    import textwrap
+
+    from kg.forms import schema_of
+
+    lines = ["What may be said of the specimen, as FIELD=VALUE:"]
+    for field, described in schema_of("accept-input")["properties"].items():
+        if field not in ("tests", "storage"):
+            choices = f" One of: {', '.join(described['enum'])}." if "enum" in described else ""
+            lines += textwrap.wrap(f"{field}: {described.get('description', '')}{choices}", 100, initial_indent="  ", subsequent_indent="      ")
+    return "\n".join(lines)
 
 
 def _taking(metavar: str) -> dict[str, Any]:

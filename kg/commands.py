@@ -73,3 +73,5 @@ FUNCTIONS: dict[str, tuple[str, str]] = {"ask": ("kg.ask", "ask"), "explain": ("
               "validation": ("kg.validation.report", "validation"), "experiments": ("kg.chemistry.published", "compare_with_published")}
 """Where a question is answered, when not by the function of its name in ``kg/questions``."""
 JOINED = ("term", "words", "text")
+FIELDS_OF = ("accept", "add-on")
+"""Commands whose help lists what may be said of a specimen."""
