@@ -403,10 +403,19 @@ def test_both_questions_answer_from_a_file(connection: sqlite3.Connection, tmp_p
         accept_module.from_words(connection, file=str(place))
 
 
+@pytest.mark.parametrize("draw", ["lavender,serum", "tube-k2-edta,serum", "K2EDTA,tube-clot-activator"])
+def test_an_edta_tube_filled_first_is_never_passed_over_however_it_is_named(connection: sqlite3.Connection, draw: str) -> None:
+    # common practice: additives may be carried over when the order is broken; a colour may mean any salt
+    words = ["potassium", "container=tube-clot-activator", f"draw={draw}", "position=2", "hours=1", "temperature=room", "spun=yes", "separated=yes",
+             "spun_after=0.7", "reception=nothing-amiss", "haemolysis=0", "lipaemia=none", "icterus=none", "route=venous", "poured_from=nothing",
+             "contaminated_by=nothing", "infusion=none"]
+    assert accept_module.from_words(connection, words).data["tests"][0]["decision"] == "accept-with-comment"
+
+
 def test_a_story_typed_in_words_is_the_story_of_the_form(connection: sqlite3.Connection) -> None:
-    words = ["potassium", "container=tube-clot-activator-gel", "poured-from=k2-edta", "hours=1", "spun=no", "fill=90%", "draw=k2-edta,tube-clot-activator", "haemolysis=0.2"]
+    words = ["potassium", "container=tube-clot-activator-gel", "poured-from=k2-edta", "hours=1", "spun=no", "fill=90%", "draw=k2-edta,serum", "haemolysis=0.2"]
     form = {"tests": ["potassium"], "container": "tube-clot-activator-gel", "poured_from": "k2-edta", "hours_since_collection": 1, "centrifuged": False,
-            "fill_percent": 90, "draw": ["k2-edta", "tube-clot-activator"], "indices": {"haemolysis": 0.2}}
+            "fill_percent": 90, "draw": ["k2-edta", "serum"], "indices": {"haemolysis": 0.2}}
     assert accept_module.from_words(connection, words).to_json() == accept_module.accept(connection, form).to_json()
 
 
@@ -415,6 +424,7 @@ def test_a_story_typed_in_words_is_the_story_of_the_form(connection: sqlite3.Con
     (["potassium", "spun=perhaps"], "neither yes nor no"),
     (["potassium", "hours=late"], "is not a number"),
     (["hours=1"], "no tests"),
+    (["potassium", "container=tube-clot-activator", "draw=serum,lavender", "position=2"], "tube 2 of draw is EDTA"),
 ])
 def test_a_word_that_cannot_be_read_is_named(connection: sqlite3.Connection, words: list[str], says: str) -> None:
     with pytest.raises(FormError, match=says):

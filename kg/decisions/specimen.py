@@ -78,8 +78,9 @@ def read_story(connection: sqlite3.Connection, form: dict[str, Any], where: str 
         said["container_kind"] = Said(kind)
     if container or held:
         said["held_in"] = Said(container.id if container else held[0])
-    draw = tuple(_one(connection, text, TUBES, f"draw[{i}]", where) for i, text in enumerate(form.get("draw", ())))
+    draw = tuple(_one(connection, text, (*TUBES, "SpecimenMaterial"), f"draw[{i}]", where) for i, text in enumerate(form.get("draw", ())))
     position = _position(form, draw, where)
+    _same_tube(connection, container, draw, position, where)
     said |= _other_tubes(connection, form, draw, position, where)
     said |= _infusion(connection, form, where)
     factors = tuple(_one(connection, text, ("Factor",), f"factors[{i}]", where) for i, text in enumerate(form.get("factors", ())))
@@ -207,6 +208,17 @@ def _position(form: dict[str, Any], draw: tuple[names.Name, ...], where: str) ->
     if position > len(draw):
         raise FormError(f"{where}: position: {position} is beyond the {len(draw)} tubes of draw; count from 1")
     return int(position) - 1
+
+
+def _same_tube(connection: sqlite3.Connection, container: names.Name | None, draw: tuple[names.Name, ...], position: int | None, where: str) -> None:
+    """Refuse a place in the draw at which another sort of tube stands than the specimen is in."""
+    from kg.decisions.drawing import place
+
+    if container is None or position is None:
+        return
+    own, there = place(connection, container), place(connection, draw[position])
+    if own is not None and there is not None and own != there:
+        raise FormError(f"{where}: position: tube {position + 1} of draw is {draw[position].label}, but the specimen is in {container.label}; correct one of them")
 
 
 def _other_tubes(connection: sqlite3.Connection, form: dict[str, Any], draw: tuple[names.Name, ...], position: int | None,
