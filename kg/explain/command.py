@@ -8,7 +8,7 @@ from typing import Any
 from kg.answer import Answer
 from kg.explain.explain import explain
 from kg.explain.reading import form_from_file, form_from_words
-from kg.forms import FormError
+from kg.forms import FormError, number_typed
 
 _NUMBERS = {"hours": "hours_since_collection", "temperature": "temperature_cel"}
 
@@ -39,17 +39,10 @@ def from_words(connection: sqlite3.Connection, results: list[str], file: str | N
     form.update({field: value for field, value in (("material", material), ("age_group", age)) if value is not None})
     for option, typed in (("hours", hours), ("temperature", temperature)):
         if typed is not None:
-            form[_NUMBERS[option]] = _number(option, typed)
+            form[_NUMBERS[option]] = number_typed(f"--{option}", typed)
     if haematocrit is not None:
-        form["facts"] = {**form.get("facts", {}), "haematocrit": _number("haematocrit", haematocrit)}
+        form["facts"] = {**form.get("facts", {}), "haematocrit": number_typed("--haematocrit", haematocrit)}
     for field, listed in (("tubes_drawn", tubes), ("infusions", infusions)):
         if listed is not None:
             form[field] = [part.strip() for part in listed.split(",") if part.strip()]
     return explain(connection, form)
-
-
-def _number(option: str, typed: str) -> float:
-    try:
-        return float(typed)
-    except ValueError as error:
-        raise FormError(f"--{option}: '{typed}' is not a number") from error

@@ -75,7 +75,7 @@ def explain_panel(connection: sqlite3.Connection, panel: Panel) -> Answer:
                         panel.hours_since_collection)
         findings.append(found._replace(because=reasons(connection, model, base, found, used)) if i < _WITH_REASONS else found)
     checks = _next_checks(connection, panel, before, model, observed, ones)
-    return present(connection, Told(panel, chosen.left, model, base, before, tuple(findings), tuple(checks), used,
+    return present(connection, Told(panel, chosen.left, model, before, tuple(findings), tuple(checks), used,
                                     _families(connection, model, explanations, shares), _information(model, before, ones),
                                     float(sum(share for one, share in zip(explanations, shares, strict=True)
                                               if any(model.causes[i].kind == "artefact" for i in one.causes)))))
@@ -146,7 +146,7 @@ def _next_checks(connection: sqlite3.Connection, panel: Panel, before: Candidate
     further = [row["analyte"] for row in rows(connection, "measurable_on", materials=json.dumps(sorted(before.fits | before.usual_fits)))
                if row["analyte"] not in there | calculated]
     names = [model.causes[one.causes[0]].id for one in leaders]
-    wider = read_model(connection, [*model.analytes, *further], names)
+    wider = read_model(connection, [*model.analytes, *further], names, model)
     wide = infer.Observed(np.concatenate([observed.values, np.zeros(len(further))]), observed.exact, observed.bounds)
     checks = next_checks.measurements(wider, baseline(wider, panel.earlier), wide, leaders, weights, range(len(there), len(wider.analytes)))
     checks += next_checks.looks_and_questions(connection, model, leaders, weights, before.fits)

@@ -74,6 +74,11 @@ class Explanation(NamedTuple):
     """Least Mahalanobis distance, squared, over the combinations."""
 
 
+def even_steps(model: Model) -> Array:
+    """Return the log shares of the severities of each cause where nothing tells them apart."""
+    return np.stack([np.full(len(cause.severity), -np.log(len(cause.severity))) for cause in model.causes])
+
+
 def observe(model: Model, values: Sequence[float], comparators: Sequence[str]) -> Observed:
     """Return the results on their scales.
 
@@ -109,6 +114,19 @@ def predict(model: Model, base: Baseline, effects: Effects) -> Prediction:
     return Prediction(mean, slope, doubt + spread**2 + relative**2 + deviations(model, model.analytical, mean) ** 2)
 
 
+def scatter_of(base: Baseline, expected: Prediction, places: Sequence[int]) -> Array:
+    """Return the covariance that results have under each cause and severity, on their scales.
+
+    Args:
+        base: where the true results lie.
+        expected: what is expected of them.
+        places: positions of the results that are wanted.
+    """
+    chosen = list(places)
+    slope, doubt = expected.slope[..., chosen], expected.doubt[..., chosen]
+    return np.asarray(slope[..., :, None] * slope[..., None, :] * base.covariance[np.ix_(chosen, chosen)] + doubt[..., :, None] * np.eye(len(chosen)))
+
+
 def log_likelihood(model: Model, base: Baseline, expected: Prediction, observed: Observed) -> tuple[Array, Array]:
     """Return the logarithm of the likelihood, and the squared distance, for every cause and severity.
 
@@ -116,8 +134,7 @@ def log_likelihood(model: Model, base: Baseline, expected: Prediction, observed:
     """
     exact = list(observed.exact)
     freedom = model.settings["degrees-of-freedom"]
-    scatter = (expected.slope[..., exact, None] * expected.slope[..., None, exact] * base.covariance[np.ix_(exact, exact)]
-               + expected.doubt[..., exact, None] * np.eye(len(exact)))
+    scatter = scatter_of(base, expected, exact)
     off = observed.values[exact] - expected.mean[..., exact]
     solved = np.linalg.solve(scatter, off[..., None])[..., 0]
     distance = np.einsum("...i,...i->...", off, solved)

@@ -111,15 +111,16 @@ def read_causes(connection: sqlite3.Connection) -> tuple[Cause, ...]:
     return tuple(sorted(found, key=lambda cause: cause.kind == "none"))
 
 
-def read_model(connection: sqlite3.Connection, analytes: Sequence[str], only: Sequence[str] | None = None) -> Model:
+def read_model(connection: sqlite3.Connection, analytes: Sequence[str], only: Sequence[str] | None = None, beside: Model | None = None) -> Model:
     """Read what is known beforehand of some results.
 
     Args:
         connection: the database.
         analytes: ids, each with a row in the population.
         only: ids of the causes whose effects are wanted; those of all when not given.
+        beside: a model of the same database, whose settings and causes are taken.
     """
-    settings, causes = read_settings(connection), read_causes(connection)
+    settings, causes = (beside.settings, beside.causes) if beside else (read_settings(connection), read_causes(connection))
     figures = {row["analyte"]: row for row in rows(connection, "population_figures")}
     chosen = [figures[analyte] for analyte in analytes]
     logarithmic = np.array([row["shape"] == "log-normal" for row in chosen], dtype=bool)

@@ -15,7 +15,7 @@ import numpy as np
 
 from kg.database import rows
 from kg.explain.baseline import Baseline
-from kg.explain.infer import Explanation, Observed, Prediction, predict
+from kg.explain.infer import Explanation, Observed, Prediction, predict, scatter_of
 from kg.explain.model import Array, Model
 from kg.wording import inside, spoken
 
@@ -59,8 +59,7 @@ def measurements(model: Model, base: Baseline, observed: Observed, leaders: Sequ
     for leader in leaders:
         expected = Prediction(*(part[0] for part in predict(model, base, model.effects.of(leader.causes))))
         cross = expected.slope[:, further, None] * expected.slope[:, None, exact] * base.covariance[np.ix_(further, exact)]
-        scatter = (expected.slope[:, exact, None] * expected.slope[:, None, exact] * base.covariance[np.ix_(exact, exact)]
-                   + expected.doubt[:, exact, None] * np.eye(len(exact)))
+        scatter = scatter_of(base, expected, exact)
         off = observed.values[exact] - expected.mean[:, exact]
         mean = expected.mean[:, further] + np.einsum("gfe,ge->gf", cross, np.linalg.solve(scatter, off[..., None])[..., 0])
         own = expected.slope[:, further] ** 2 * np.diag(base.covariance)[further] + expected.doubt[:, further]

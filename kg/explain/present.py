@@ -7,7 +7,6 @@ from typing import Any, NamedTuple
 
 from kg.answer import CAUTIONS, Answer, Item, Link, Section, cite, versions
 from kg.database import rows
-from kg.explain.baseline import Baseline
 from kg.explain.findings import Expected, Finding, Severity, range_of
 from kg.explain.model import Model
 from kg.explain.next_checks import Check
@@ -35,7 +34,6 @@ class Told(NamedTuple):
     panel: Panel
     left: tuple[str, ...]
     model: Model | None = None
-    base: Baseline | None = None
     before: Candidates | None = None
     findings: tuple[Finding, ...] = ()
     checks: tuple[Check, ...] = ()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import sqlite3
 from collections.abc import Iterable
@@ -14,6 +13,7 @@ from kg.database import rows
 from kg.explain.infer import Prior
 from kg.explain.model import Array, Cause, Model
 from kg.explain.panel import Panel
+from kg.questions.common import related
 from kg.wording import inside
 
 _NEVER = -math.inf
@@ -25,10 +25,8 @@ class Candidates(NamedTuple):
     prior: Prior
     allowed: list[int]
     because: tuple[str, ...]
-    materials: tuple[str, ...]
-    """What the specimen is: as stated, or as usual for what was measured."""
     fits: frozenset[str]
-    """The same with everything broader and narrower."""
+    """What the specimen is, as stated or as usual for what was measured, with everything broader and narrower."""
     usual_fits: frozenset[str]
     """What is usual for what was measured, with everything broader and narrower."""
 
@@ -58,7 +56,7 @@ def candidates(connection: sqlite3.Connection, model: Model, panel: Panel, analy
                if (not cause.materials or fits & set(cause.materials)) and np.isfinite(steps[i]).any() and _moves(model, i)
                and (cause.id not in _NEEDS_EARLIER or panel.earlier)]
     total = np.log(np.exp(odds[allowed]).sum())
-    return Candidates(Prior(odds - total, steps), allowed, tuple(because), materials, frozenset(fits), frozenset(_related(connection, usual)))
+    return Candidates(Prior(odds - total, steps), allowed, tuple(because), frozenset(fits), frozenset(_related(connection, usual)))
 
 
 _LEAST_SHARE = 1e-3
@@ -80,7 +78,7 @@ def _usual_materials(connection: sqlite3.Connection, analytes: list[str]) -> tup
 
 
 def _related(connection: sqlite3.Connection, concepts: Iterable[str]) -> set[str]:
-    return {row["related"] for row in rows(connection, "related_pairs", concepts=json.dumps(list(concepts)))}
+    return {other for concept in concepts for other in related(connection, concept)}
 
 
 def additive_odds(connection: sqlite3.Connection, model: Model, panel: Panel, because: list[str]) -> Array:

@@ -22,8 +22,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kg.explain.baseline import Baseline, baseline, scaled
-from kg.explain.infer import Prediction, predict
+from kg.explain.baseline import baseline, scaled
+from kg.explain.infer import Prediction, predict, scatter_of
 from kg.explain.model import Array, Model, read_model
 from kg.explain.panel import Panel
 from kg.explain.priors import additive_odds
@@ -91,7 +91,7 @@ def make_judge(connection: sqlite3.Connection, analytes: Sequence[str], threshol
     steps = len(model.causes[0].severity)
     log_prior = log_priors(model, additive_odds(connection, model, Panel(()), []), artefacts, patients, steps)
     centre, scale = expected.mean[-1], np.sqrt(np.diag(base.covariance) + expected.doubt[-1])
-    scatter = _scatter(expected, base) / np.outer(scale, scale)
+    scatter = scatter_of(base, expected, range(len(analytes))) / np.outer(scale, scale)
     freedom = model.settings["degrees-of-freedom"]
     forms = _forms((expected.mean - centre) / scale, scatter)
     log_weight = log_prior - np.linalg.slogdet(scatter)[1] / 2
@@ -117,11 +117,6 @@ def log_priors(model: Model, odds: Array, artefacts: Sequence[int], patients: Se
         prior = np.array([model.causes[i].prior * math.exp(odds[i]) for i in group])
         parts.append(np.repeat(np.log(prior / prior.sum() * share / steps), steps))
     return np.concatenate([*parts, [math.log(1 - odd - ill)]])
-
-
-def _scatter(expected: Prediction, base: Baseline) -> Array:
-    slope = expected.slope
-    return np.asarray(slope[:, :, None] * slope[:, None, :] * base.covariance + expected.doubt[:, :, None] * np.eye(slope.shape[1]))
 
 
 def terms(panels: Array) -> Array:

@@ -41,8 +41,7 @@ def recover(connection: sqlite3.Connection, analytes: tuple[str, ...], columns: 
     """
     model = read_model(connection, analytes, only=sorted({group.cause for group in groups}))
     base, place = baseline(model), {cause.id: i for i, cause in enumerate(model.causes)}
-    steps = np.stack([np.full(len(cause.severity), -np.log(len(cause.severity))) for cause in model.causes])
-    prior = infer.Prior(np.zeros(len(model.causes)), steps)
+    prior = infer.Prior(np.zeros(len(model.causes)), infer.even_steps(model))
 
     def estimate(cause: int, results: Array) -> tuple[float, float, float]:
         observed = infer.observe(model, results.tolist(), [""] * len(analytes))

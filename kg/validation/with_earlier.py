@@ -62,8 +62,7 @@ def make_reader(connection: sqlite3.Connection, bench: Bench, hours: float, wort
     nothing = next(i for i, cause in enumerate(model.causes) if cause.kind == "none")
     causes = np.full(len(model.causes), -np.inf)
     causes[[*artefacts, *patients, nothing]] = log_priors(model, additive_odds(connection, model, Panel(()), []), artefacts, patients, 1)
-    steps = np.stack([np.full(len(cause.severity), -np.log(len(cause.severity))) for cause in model.causes])
-    return Reader(bench, model, infer.Prior(causes, steps), artefacts, patients, nothing, hours, worth)
+    return Reader(bench, model, infer.Prior(causes, infer.even_steps(model)), artefacts, patients, nothing, hours, worth)
 
 
 def weigh(reader: Reader, before: Array, now: Array, *, every: bool = True) -> Weighed:
