@@ -9,6 +9,7 @@ from kg.decisions.facts import BLOOD, OTHER, PLASMA, Facts
 from kg.decisions.findings import Reason
 from kg.decisions.wanted import Wanted
 from kg.questions.common import MOVES
+from kg.questions.suits import usability_of
 
 Row = sqlite3.Row
 _BEST = ("suitable", "limited", "disputed", "not-known", "expected-unsuitable", "unsuitable")
@@ -99,7 +100,7 @@ def _judge(facts: Facts, test: Wanted, forms: list[str]) -> tuple[str, tuple[Rea
         used = [e for e in used if e["cause_distance"] == nearest]
         derived = [e for e in effects if e["status"] == "derived" and e["direction"] in MOVES]
         uses = {row["usability"] for row in rows} | {e["usability"] for e in used}
-        verdict = _verdict(uses - {"not-known"}, bool(derived) and families != {OTHER})
+        verdict = usability_of(uses - {"not-known"}, bool(derived) and families != {OTHER})
         verdicts.append(verdict)
         reasons += [Reason(row["sentence"], row["id"], row["source"], row["basis"]) for row in rows if row["usability"] != "suitable" or verdict == "suitable"]
         kept = [e for e in used if e["usability"] != "suitable"]
@@ -121,12 +122,3 @@ def _special(rows: list[Row], column: str, forms: list[str], facts: Facts) -> li
         return ranked[min(ranked)]
     below = set().union(*(facts.below[form] for form in forms)) if facts.story.form or not facts.story.container else set()
     return [row for row in rows if row[column] in below]
-
-
-def _verdict(uses: set[str], derived: bool) -> str:
-    if {"suitable", "unsuitable"} <= uses:
-        return "disputed"
-    for usability in ("unsuitable", "limited", "suitable"):
-        if usability in uses:
-            return usability
-    return "expected-unsuitable" if derived else "not-known"

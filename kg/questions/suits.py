@@ -102,7 +102,7 @@ def _judged(connection: sqlite3.Connection, target: names.Name, on: names.Name) 
     effects = _most_special(effects, "cause", additives)
     derived = _derived(connection, target, additives)
     uses = {r["usability"] for r in [*found, *effects]} - {"not-known"}
-    verdict = _verdict(uses, derived)
+    verdict = usability_of(uses, bool(derived))
     explained = [] if verdict in ("suitable", "not-known") else _one_each(derived)
     because = [link for e in explained for link in chain(connection, e["id"], used)]
     sections = _by_usability(found, effects, used)
@@ -147,7 +147,7 @@ def _most_special(found: list[Row], column: str, levels: list[set[str]]) -> list
     return []
 
 
-def _verdict(uses: set[str], derived: list[Row]) -> str:
+def usability_of(uses: set[str], derived: bool) -> str:
     """The stricter of two judgements holds, unless one says suitable and the other unsuitable."""
     if {"suitable", "unsuitable"} <= uses:
         return "disputed"
