@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 from functools import cache
 from typing import Any
@@ -109,6 +110,26 @@ def check_form(form: Any, schema: str, where: str) -> dict[str, Any]:
         raise FormError(f"{where}: {field}: {what}; see queries/schemas/{schema}.json") from error
     checked: dict[str, Any] = form
     return checked
+
+
+def number_typed(field: str, text: str, hint: str = "") -> float | int:
+    """Return a number as it was typed, a whole one as an integer.
+
+    Args:
+        field: what to call it in messages.
+        text: as typed.
+        hint: what would be right, for the message.
+
+    Raises:
+        FormError: it is none; names the field.
+    """
+    try:
+        value = float(text)
+    except ValueError as error:
+        raise FormError(f"{field}: '{text}' is not a number{f'; {hint}' if hint else ''}") from error
+    if not math.isfinite(value):
+        raise FormError(f"{field}: '{text}' is not a number; leave it out where nothing is known")
+    return int(value) if value.is_integer() else value
 
 
 def schema_of(name: str) -> dict[str, Any]:

@@ -14,7 +14,7 @@ import pytest
 from kg.forms import FormError
 from kg.plans.draw import draw, from_words
 from kg.plans.volumes import blood_for_plasma, planning_values, plasma_yield
-from kg.plans.volumes import test_volumes as volumes_of
+from kg.plans.volumes import volumes_of_test as volumes_of
 from tests.draws import ADULT, NEWBORN, blood_at, codes, containers_of, members, planned
 from tests.on_paper import by_id, listed, table
 

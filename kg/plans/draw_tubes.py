@@ -38,7 +38,6 @@ class Filling(NamedTuple):
     requirements: tuple[str, ...]
     deadline_minutes: float | None
     deadline_test: str
-    deadline_spin: bool
     instead_of: str
     akin: str
     lost_without: tuple[str, ...]
@@ -87,10 +86,10 @@ def _filling(connection: sqlite3.Connection, planned: Draw, tube: Tube, position
         reason = f"position {position}, {inside(step['step'])}" + (f": {step['rationale']}" if step["rationale"] else "")
     inversions, mixing = _inversions(connection, tube, used)
     requirements = tuple(dict.fromkeys(r for need in needs for r in need.test.handling if not (r in _SPUN_ONLY and tube.use == EITHER)))
-    minutes, test, spin = min(times(needs, tube), default=(None, "", False))
+    minutes, test, _ = min(times(needs, tube), default=(None, "", False))
     twin = next((choice for need in needs for choice in need.choices if choice.container == tube.size.container and choice.instead_of), None)
     without = next((w for w in planned.plan.without if w.sort == tube.sort), None)
-    return Filling(tube, tuple(needs), position, reason, (*sources, *mixing), inversions, requirements, minutes, test, spin,
+    return Filling(tube, tuple(needs), position, reason, (*sources, *mixing), inversions, requirements, minutes, test,
                    twin.instead_of if twin else "", twin.akin if twin else "", without.lost if without else ())
 
 

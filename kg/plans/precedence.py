@@ -20,7 +20,7 @@ from kg.questions.common import broader
 
 Row = sqlite3.Row
 BEFORE, TOGETHER, NOT_TOGETHER = "before", "together", "not-together"
-HOLD, PREPARE, SERVE, FINISH = "hold", "prepare", "serve", "finish"
+HOLD, SERVE, FINISH = "hold", "serve", "finish"
 LOCAL = "local-rule"
 
 

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from kg import names
 from kg.database import rows
-from kg.plans.volumes import TestVolumes, assumed_volumes, test_volumes
+from kg.plans.volumes import TestVolumes, assumed_volumes, volumes_of_test
 from kg.problem import TubeloreError
 from kg.wording import fold
 
@@ -136,7 +136,7 @@ class _Reader:
     def made(self, row: Row, priority: int, asked_as: str) -> Test:
         """Return a test of the catalogue."""
         return Test(row["code"], row["name"], True, _list(row["analytes"]), _list(row["materials"]), _list(row["containers"]), _list(row["handling"]),
-                    test_volumes(self.connection, row["code"], self.values), row["stability_hours"], row["stability_temperature"] or "",
+                    volumes_of_test(self.connection, row["code"], self.values), row["stability_hours"], row["stability_temperature"] or "",
                     row["separate_within_minutes"], row["remark"] or "", priority, asked_as)
 
     def keep(self, test: Test) -> None:

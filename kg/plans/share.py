@@ -8,14 +8,14 @@ from fractions import Fraction
 from typing import Any
 
 from kg.answer import Answer, cite, versions
-from kg.forms import FormError, check_form, read_form, schema_of
+from kg.forms import check_form, schema_of
 from kg.plans.clashes import Clash, circle_clashes, container_clashes, keeping_clashes, portions_of
 from kg.plans.precedence import LOCAL, Edge, Step, applying_steps, solve
 from kg.plans.share_answer import Shared, tell
 from kg.plans.share_volumes import Use, walk
 from kg.plans.specimen import check_specimen, resolve_specimen
-from kg.plans.stretch import number_typed
 from kg.plans.stretch_problem import yield_of
+from kg.plans.typed import form_typed
 from kg.plans.wanted import Wanted, WantedTest, wanted_tests
 
 SCHEMA = "share-input"
@@ -74,17 +74,7 @@ def from_words(connection: sqlite3.Connection, tests: Sequence[str] = (), materi
     Raises:
         FormError: a word cannot be used.
     """
-    form: dict[str, Any] = read_form(file, SCHEMA) if file else {}
-    for name, text in (("material", material), ("container", container)):
-        if text is not None:
-            form[name] = text
-    for name, text in (("volume_ml", volume_ml), ("haematocrit", haematocrit)):
-        if text is not None:
-            form[name] = number_typed(name, text)
-    if tests:
-        form["tests"] = list(tests)
-    if "tests" not in form:
-        raise FormError("tests: missing; name the tests that are wanted")
+    form = form_typed(file, SCHEMA, tests, {"material": material, "container": container}, {"volume_ml": volume_ml, "haematocrit": haematocrit})
     return share(connection, form, file or "the command line")
 
 

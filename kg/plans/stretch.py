@@ -8,11 +8,12 @@ from fractions import Fraction
 from typing import Any
 
 from kg.answer import Answer, cite, versions
-from kg.forms import FormError, check_form, read_form, schema_of
+from kg.forms import FormError, check_form, number_typed, schema_of
 from kg.plans.specimen import check_specimen, resolve_specimen
 from kg.plans.stretch_answer import tell
 from kg.plans.stretch_problem import Problem, state_problem
 from kg.plans.told import Told
+from kg.plans.typed import LIKE, form_typed
 from kg.plans.wanted import Wanted, wanted_tests, with_usual_priorities
 from kg.wording import fold
 
@@ -75,17 +76,7 @@ def from_words(connection: sqlite3.Connection, tests: Sequence[str] = (), volume
     Raises:
         FormError: a word cannot be used.
     """
-    form: dict[str, Any] = read_form(file, SCHEMA) if file else {}
-    for name, text in (("material", material), ("container", container)):
-        if text is not None:
-            form[name] = text
-    for name, text in (("volume_ul", volume_ul), ("haematocrit", haematocrit)):
-        if text is not None:
-            form[name] = number_typed(name, text)
-    if tests:
-        form["tests"] = list(tests)
-    if "tests" not in form:
-        raise FormError("tests: missing; name the tests that are wanted")
+    form = form_typed(file, SCHEMA, tests, {"material": material, "container": container}, {"volume_ul": volume_ul, "haematocrit": haematocrit})
     if "volume_ul" not in form:
         raise FormError("volume_ul: missing; say how much there is in uL, such as 300")
     return stretch(connection, _with_priorities(form, priority), file or "the command line")
@@ -99,7 +90,7 @@ def _with_priorities(form: dict[str, Any], priority: str | None) -> dict[str, An
         name, equals, figure = part.rpartition("=")
         if not equals or not name.strip():
             raise FormError(f"priority: '{part.strip()}' is not TEST=NUMBER; write such as K=3,CRP=2")
-        weights[fold(name)] = number_typed("priority", figure)
+        weights[fold(name)] = number_typed("priority", figure, LIKE["priority"])
     items = [_item(item) for item in form["tests"]]
     known = {fold(item["test"]) for item in items}
     strangers = sorted(set(weights) - known)
@@ -107,21 +98,6 @@ def _with_priorities(form: dict[str, Any], priority: str | None) -> dict[str, An
         raise FormError(f"priority: {', '.join(strangers)} is not among the tests; write it as in the list of tests")
     return {**form, "tests": [{**item, "priority": weights[fold(item["test"])]}
                               if fold(item["test"]) in weights else item for item in items]}
-
-
-def number_typed(name: str, text: str) -> float:
-    """Return a number as typed.
-
-    Raises:
-        FormError: it is none; names the field.
-    """
-    try:
-        value = float(text)
-    except ValueError:
-        raise FormError(f"{name}: '{text}' is not a number; write such as {'0.55' if name == 'haematocrit' else '300'}") from None
-    if value != value or value in (float("inf"), float("-inf")):
-        raise FormError(f"{name}: '{text}' is not a number; leave it out where nothing is known")
-    return int(value) if value.is_integer() else value
 
 
 def _item(item: str | dict[str, Any]) -> dict[str, Any]:

@@ -43,7 +43,7 @@ def planning_values(connection: sqlite3.Connection) -> dict[tuple[str, str], Row
     return {(row["quantity"], row["subject"]): row for row in rows(connection, "planning_values")}
 
 
-def test_volumes(connection: sqlite3.Connection, code: str, values: Mapping[tuple[str, str], Row] | None = None) -> TestVolumes:
+def volumes_of_test(connection: sqlite3.Connection, code: str, values: Mapping[tuple[str, str], Row] | None = None) -> TestVolumes:
     """Return the volumes of a test of the catalogue.
 
     Args:
@@ -69,9 +69,6 @@ def test_volumes(connection: sqlite3.Connection, code: str, values: Mapping[tupl
     minimum = stated[1] if stated[1] is not None else max(assumed.minimum_ml, dead)
     volume = stated[0] if stated[0] is not None else max(assumed.volume_ml, minimum)
     return TestVolumes(code, volume, minimum, dead, row["department"] or "", True)
-
-
-test_volumes.__test__ = False  # type: ignore[attr-defined]  # no test case, whatever its name
 
 
 def assumed_volumes(values: Mapping[tuple[str, str], Row], code: str) -> TestVolumes:

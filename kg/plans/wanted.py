@@ -10,7 +10,7 @@ from typing import NamedTuple
 from kg import names
 from kg.database import rows
 from kg.plans.specimen import AS_IS, FLUID, SEPARATED, SPUN, WHOLE, WHOLE_FAMILY, Fit, Specimen, fit, judge
-from kg.plans.volumes import Row, TestVolumes, assumed_volumes, planning_values, test_volumes
+from kg.plans.volumes import Row, TestVolumes, assumed_volumes, planning_values, volumes_of_test
 from kg.questions.common import broader
 from kg.wording import fold
 
@@ -180,7 +180,7 @@ def _test(connection: sqlite3.Connection, specimen: Specimen, code: str, benches
         fitting = Fit("not-accepted", "", "", f"withdrawn from the catalogue{': ' + row['remark'] if row['remark'] else ''}")
     run = _run(connection, analytes, fitting, runs)
     return WantedTest(code, row["name"], (), (), Fraction(0), analytes, _list(row["handling"]), row["department"] or "",
-                bench_of(benches, row["department"]), test_volumes(connection, code, values), row["stability_hours"],
+                bench_of(benches, row["department"]), volumes_of_test(connection, code, values), row["stability_hours"],
                 row["stability_temperature"] or "", run["run"] if run else "", run, fitting, True)
 
 
