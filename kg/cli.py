@@ -30,19 +30,20 @@ class _Parser(argparse.ArgumentParser):
         self.exit(NOT_UNDERSTOOD, f"{self.prog}: {message}; see '{self.prog} --help'\n")
 
 
-def parser(only: str | None = None) -> argparse.ArgumentParser:
+def parser(only: str | None = None, helping: bool = False) -> argparse.ArgumentParser:
     """Return the parser of the command line.
 
     Args:
         only: a question; its command alone is made then, because making all of them takes as long as
             answering.
+        helping: whether help was asked for, which lists more than parsing needs.
     """
     top = _Parser(prog="tubelore", description=_DESCRIPTION, formatter_class=argparse.RawDescriptionHelpFormatter)
     top.add_argument("--version", action="version", version=f"tubelore {kg.__version__}, data {kg.DATA_VERSION}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True, prog="tubelore")
     for name in [only] if only else QUESTIONS:
         text, arguments, options = QUESTIONS[name]
-        command = commands.add_parser(name, help=text, description=f"{text[0].upper()}{text[1:]}.", epilog=_fields() if only in FIELDS_OF else None,
+        command = commands.add_parser(name, help=text, description=f"{text[0].upper()}{text[1:]}.", epilog=_fields() if helping and only in FIELDS_OF else None,
                                       formatter_class=argparse.RawDescriptionHelpFormatter)
         for argument, number, help_text in arguments:
             command.add_argument(argument, help=help_text, **({} if number == 1 else {"nargs": number}))
@@ -116,7 +117,7 @@ def main(arguments: list[str] | None = None) -> int:
     """
     words = sys.argv[1:] if arguments is None else arguments
     only = words[0] if words and words[0] in QUESTIONS else None
-    values = vars(parser(only).parse_args(words))
+    values = vars(parser(only, bool({"-h", "--help"} & set(words))).parse_args(words))
     command = values.pop("command")
     if command in QUESTIONS:
         return _question(command, values)
