@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import fcntl
+import json
 import os
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from kg.database import open_database
 from tests.miniature import Miniature, run_command, write_miniature
+
+if TYPE_CHECKING:
+    from kg.validation.spoil import Ground
 
 
 def _once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None]) -> Path:
@@ -84,3 +89,30 @@ def contents() -> Callable[[Path], dict[str, bytes]]:
         return {path.name: path.read_bytes() for path in sorted(folder.iterdir()) if path.is_file()}
 
     return read
+
+
+@pytest.fixture(scope="session")
+def opened(database: Path) -> Iterator[sqlite3.Connection]:
+    """The full database, opened once."""
+    with closing(open_database(str(database))) as connection:
+        yield connection
+
+
+@pytest.fixture(scope="session")
+def ground(opened: sqlite3.Connection) -> Ground:
+    """What synthetic patients are drawn from, for the results of ``METABOLIC``."""
+    import numpy as np
+
+    from kg.validation.spoil import make_ground
+    from tests.synthetic import METABOLIC
+
+    return make_ground(opened, METABOLIC, np.random.default_rng(5))
+
+
+@pytest.fixture(scope="session")
+def small(opened: sqlite3.Connection) -> dict[str, Any]:
+    """A small validation as its JSON; it takes long, so that every test reads the same."""
+    from kg.validation.report import validation
+
+    found: dict[str, Any] = json.loads(json.dumps(validation(opened, "3", "20").to_json()))
+    return found

@@ -20,7 +20,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kg.database import open_database
 from kg.explain import infer
 from kg.explain.baseline import baseline, unscaled
 from kg.forms import FormError, schema_of
@@ -31,11 +30,6 @@ from kg.screening.screen import screen
 
 ANALYTES = ("sodium", "potassium", "chloride", "bicarbonate", "urea", "creatinine", "glucose", "calcium-total", "albumin", "total-protein", "alp", "alt")
 SEED = 20260101
-
-
-@pytest.fixture(scope="module")
-def opened(database: Path) -> sqlite3.Connection:
-    return open_database(str(database))
 
 
 @pytest.fixture(scope="module")

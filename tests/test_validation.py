@@ -5,9 +5,6 @@ from __future__ import annotations
 import json
 import math
 import sqlite3
-from collections.abc import Iterator
-from contextlib import closing
-from pathlib import Path
 from typing import Any
 
 import jsonschema
@@ -17,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kg.chemistry import mixing
-from kg.database import open_database, rows
+from kg.database import rows
 from kg.explain.model import read_model
 from kg.explain.responses import make_bench
 from kg.forms import FormError, schema_of
@@ -32,32 +29,11 @@ from kg.validation.spoil import (
     break_cells,
     dose_range,
     draw_specimens,
-    make_ground,
     mix_blood,
     mix_fluid,
     spoil,
 )
-
-ANALYTES = ("sodium", "potassium", "chloride", "bicarbonate", "urea", "creatinine", "glucose", "calcium-total", "albumin", "total-protein", "alp", "alt", "ast",
-            "bilirubin-total")
-
-
-@pytest.fixture(scope="module")
-def opened(database: Path) -> Iterator[sqlite3.Connection]:
-    with closing(open_database(str(database))) as connection:
-        yield connection
-
-
-@pytest.fixture(scope="module")
-def ground(opened: sqlite3.Connection) -> Ground:
-    return make_ground(opened, ANALYTES, np.random.default_rng(5))
-
-
-@pytest.fixture(scope="module")
-def small(opened: sqlite3.Connection) -> dict[str, Any]:
-    found: dict[str, Any] = json.loads(json.dumps(validation(opened, "3", "20").to_json()))
-    return found
-
+from tests.synthetic import METABOLIC
 
 # Metrics, counted by hand: ten panels, four with an artefact
 
@@ -154,7 +130,7 @@ def test_a_disease_moves_results_by_its_mean_severity_times_the_stated_change(gr
     low, high = disease.severity[[0, -1]]
     before = draw_patients(ground.population, 20_000, np.random.default_rng(2))
     moved = fall_ill(ground.population, before, disease, np.random.default_rng(3)) - before
-    assert moved[:, ANALYTES.index("calcium-total")].mean() == pytest.approx(change * (high - low) / math.log(high / low), rel=0.03)
+    assert moved[:, METABOLIC.index("calcium-total")].mean() == pytest.approx(change * (high - low) / math.log(high / low), rel=0.03)
 
 
 def test_the_mixture_has_the_shares_that_screening_assumes(opened: sqlite3.Connection, ground: Ground) -> None:
@@ -256,7 +232,7 @@ def test_spoiling_never_reads_the_responses_of_the_explanation(ground: Ground, o
     opened.set_authorizer(deny)
     try:
         with pytest.raises(sqlite3.DatabaseError, match="prohibited"):
-            read_model(opened, ANALYTES)
+            read_model(opened, METABOLIC)
         generator = np.random.default_rng(8)
         for cause in ground.population.model.causes:
             if cause.kind == "artefact" and cause.model in ("blood-carry-over", "fluid", "haemolysis", "delay", "cold-delay"):

@@ -2,46 +2,21 @@
 
 from __future__ import annotations
 
-import json
 import math
 import sqlite3
-from collections.abc import Iterator
-from contextlib import closing
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from kg.database import open_database
 from kg.explain.baseline import baseline, deviations, scaled
 from kg.validation.assess import make_bench
 from kg.validation.day_before import Amounts, Days, acute_chances, draw_people, simulate_days
 from kg.validation.patients import moves
-from kg.validation.report import validation
 from kg.validation.simulate import Sizes, simulate
-from kg.validation.spoil import Ground, make_ground
+from kg.validation.spoil import Ground
 from kg.validation.with_earlier import Reader, in_columns, make_reader, probability, weigh, weigh_one
-
-ANALYTES = ("sodium", "potassium", "chloride", "bicarbonate", "urea", "creatinine", "glucose", "calcium-total", "albumin", "total-protein", "alp", "alt", "ast",
-            "bilirubin-total")
-
-
-@pytest.fixture(scope="module")
-def opened(database: Path) -> Iterator[sqlite3.Connection]:
-    with closing(open_database(str(database))) as connection:
-        yield connection
-
-
-@pytest.fixture(scope="module")
-def ground(opened: sqlite3.Connection) -> Ground:
-    return make_ground(opened, ANALYTES, np.random.default_rng(5))
-
-
-@pytest.fixture(scope="module")
-def small(opened: sqlite3.Connection) -> dict[str, Any]:
-    found: dict[str, Any] = json.loads(json.dumps(validation(opened, "3", "20").to_json()))
-    return found
+from tests.synthetic import METABOLIC
 
 
 def test_a_day_leaves_the_population_as_it_is_and_ties_the_two_results(ground: Ground) -> None:
@@ -68,7 +43,7 @@ def test_levels_do_not_move_as_the_explanation_assumes(ground: Ground) -> None:
 
 def test_a_real_change_begins_after_the_first_draw_in_those_marked_and_in_no_others(ground: Ground) -> None:
     people = draw_people(ground, 4000, None, {"acute-kidney-injury": 0.5}, np.random.default_rng(3))
-    rise = np.log(people.now / people.before)[:, ANALYTES.index("creatinine")]
+    rise = np.log(people.now / people.before)[:, METABOLIC.index("creatinine")]
     marked = people.acute == "acute-kidney-injury"
     assert set(people.acute) == {"", "acute-kidney-injury"}
     assert marked.mean() == pytest.approx(0.5, abs=0.04)
@@ -85,7 +60,7 @@ def test_the_states_that_begin_pass_and_move_a_result(ground: Ground) -> None:
 
 def test_the_same_illness_is_there_at_both_draws(ground: Ground) -> None:
     # the severity of a lasting one is common, so that the two results differ no more than those of a healthy person; one that passes was weaker or stronger
-    place, shift = ANALYTES.index("creatinine"), {}
+    place, shift = METABOLIC.index("creatinine"), {}
     for name in ("chronic-kidney-disease", "acute-kidney-injury"):
         people = draw_people(ground, 4000, next(cause for cause in ground.population.model.causes if cause.id == name), {}, np.random.default_rng(4))
         shift[name] = np.log(people.now / people.before)[:, place]
@@ -108,7 +83,7 @@ def test_an_earlier_result_is_never_contaminated(days: Days, ground: Ground) -> 
         off = np.abs(pairs.before / pairs.people.before - 1)
         assert np.all((off < 6 * analytical) | (pairs.before <= ground.population.model.floor)), pairs.group.cause
     gross = next(pairs for pairs in days.bands if pairs.group.cause == "k2-edta-carryover" and pairs.group.low == 0.2)
-    potassium = ANALYTES.index("potassium")
+    potassium = METABOLIC.index("potassium")
     assert gross.group.results[:, potassium].min() > gross.before[:, potassium].max()
 
 
@@ -120,8 +95,8 @@ def test_real_changes_are_among_patients_of_every_sort(days: Days) -> None:
 
 @pytest.fixture(scope="module")
 def reader(opened: sqlite3.Connection) -> Reader:
-    study = simulate(opened, ANALYTES, Sizes(200, 1, 1), 6)
-    return make_reader(opened, make_bench(opened, study, "basic", ANALYTES[:8], 0.5), 24.0, 0.03)
+    study = simulate(opened, METABOLIC, Sizes(200, 1, 1), 6)
+    return make_reader(opened, make_bench(opened, study, "basic", METABOLIC[:8], 0.5), 24.0, 0.03)
 
 
 def test_without_help_from_before_the_judgement_is_that_of_screening(reader: Reader, days: Days) -> None:

@@ -12,6 +12,17 @@ def run(command: list[str]) -> None:
     subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
 
 
+def median(action: Callable[[], object], times: int) -> float:
+    """Return the median seconds of an action, which is done once before."""
+    action()
+    measured = []
+    for _ in range(times):
+        started = time.perf_counter()
+        action()
+        measured.append(time.perf_counter() - started)
+    return statistics.median(measured)
+
+
 def alternate(one: Callable[[], object], other: Callable[[], object], times: int) -> tuple[float, float]:
     """Measure two things in turn and return the median seconds of each."""
     measured: tuple[list[float], list[float]] = ([], [])
