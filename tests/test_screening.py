@@ -24,8 +24,10 @@ from kg.explain import infer
 from kg.explain.baseline import baseline, unscaled
 from kg.forms import FormError, schema_of
 from kg.screening.columns import read_columns
+from kg.screening.earlier import read_gaps
 from kg.screening.engine import screened
 from kg.screening.judge import Judge, judge_panels, likelier_than_nothing, make_judge, possible
+from kg.screening.kinds import judge_rows, judges_of
 from kg.screening.screen import screen
 
 ANALYTES = ("sodium", "potassium", "chloride", "bicarbonate", "urea", "creatinine", "glucose", "calcium-total", "albumin", "total-protein", "alp", "alt")
@@ -161,12 +163,10 @@ def test_a_row_that_cannot_be_judged_says_why(opened: sqlite3.Connection, judge:
 
 
 def test_a_missing_result_is_not_taken_for_an_ordinary_one(opened: sqlite3.Connection, judge: Judge) -> None:
-    from kg.screening.judge import judge_rows
-
     panels = _panels(judge, 40)
     panels[:, 11] = np.nan
-    fewer = make_judge(opened, ANALYTES[:11], 0.5)
-    probability, _, _ = judge_rows(panels, lambda key: {2**11 - 1: fewer}[key], every=True)
+    fewer, nothing = make_judge(opened, ANALYTES[:11], 0.5), np.full_like(panels, np.nan)
+    probability, _, _ = judge_rows(panels, judges_of(opened, ANALYTES, 0.5), nothing, nothing[:, 0], read_gaps(opened), every=True)
     assert np.allclose(probability, judge_panels(fewer, panels[:, :11], every=True).probability)
 
 

@@ -41,6 +41,14 @@ def deviations(model: Model, share: Array, values: Array) -> Array:
     return np.where(model.logarithmic, share, share * np.abs(unscaled(model, values)))
 
 
+def levels(model: Model) -> tuple[Array, Array]:
+    """Return the covariance of people's own levels, and the variance of each result about them, on the scale of each result."""
+    spread = np.diag(model.covariance)
+    own = np.minimum(deviations(model, model.within, model.mean) ** 2, _OWN_AT_MOST * spread)
+    kept = np.sqrt(1 - own / spread)
+    return model.covariance * np.outer(kept, kept), own
+
+
 def baseline(model: Model, earlier: tuple[Earlier, ...] = ()) -> Baseline:
     """Return where the results would lie.
 
@@ -64,10 +72,7 @@ def baseline(model: Model, earlier: tuple[Earlier, ...] = ()) -> Baseline:
     wide[np.arange(len(seen)), index] = [value for _, _, value in seen]
     values = np.array([scaled(model, row)[i] for row, i in zip(wide, index, strict=True)])
     memory = model.settings["correlation-time"]
-    spread = np.diag(model.covariance)
-    own = np.minimum(deviations(model, model.within, model.mean) ** 2, _OWN_AT_MOST * spread)
-    kept = np.sqrt(1 - own / spread)
-    level = model.covariance * np.outer(kept, kept)
+    level, own = levels(model)
     method = np.array([deviations(model, model.analytical, row)[i] for row, i in zip(wide, index, strict=True)])
     among = level[np.ix_(index, index)] * np.exp(-np.abs(hours[:, None] - hours[None, :]) / memory) + np.diag(own[index] + method**2)
     across = level[:, index] * np.exp(-hours / memory)

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -24,12 +24,14 @@ from numpy.typing import NDArray
 
 from kg.explain.baseline import baseline, scaled
 from kg.explain.infer import Prediction, predict, scatter_of
-from kg.explain.model import Array, Model, read_model
+from kg.explain.model import GRID, Array, Model, read_model
 from kg.explain.panel import Panel
 from kg.explain.priors import additive_odds
 
 COMPUTED = ("blood-carry-over", "fluid", "haemolysis", "delay", "cold-delay")
 """The models that are arithmetic and no pattern; screening looks for these artefacts only."""
+LEAST = 2
+"""Results without which a panel cannot be judged."""
 _BLOCK = 4096
 _FAR = 8.0
 """Standard deviations beyond which a result goes straight to the full integration, so that rounding stays small."""
@@ -58,6 +60,8 @@ class Judge(NamedTuple):
     scale: Array
     forms: Array
     """Coefficients of the squared distances: terms x (causes x severities); those of artefacts first, those of nothing last."""
+    log_prior: Array
+    """Log of how common each form is."""
     log_weight: Array
     """Log of prior times what the density has in front, for each form."""
     bound: NDArray[np.float32]
@@ -88,15 +92,32 @@ def make_judge(connection: sqlite3.Connection, analytes: Sequence[str], threshol
     chosen = [*artefacts, *patients, *nothing]
     expected = predict(model, base, model.effects.of(chosen))
     expected = Prediction(*(np.concatenate([part[:-1].reshape(-1, len(analytes)), part[-1, :1]]) for part in expected))
-    steps = len(model.causes[0].severity)
-    log_prior = log_priors(model, additive_odds(connection, model, Panel(()), []), artefacts, patients, steps)
-    centre, scale = expected.mean[-1], np.sqrt(np.diag(base.covariance) + expected.doubt[-1])
-    scatter = scatter_of(base, expected, range(len(analytes))) / np.outer(scale, scale)
+    log_prior = log_priors(model, additive_odds(connection, model, Panel(()), []), artefacts, patients, GRID)
+    scatter = scatter_of(base, expected, range(len(analytes)))
+    return assemble(model, threshold, tuple(model.causes[i].id for i in artefacts), expected.mean, scatter, log_prior)
+
+
+def assemble(model: Model, threshold: float, causes: tuple[str, ...], mean: Array, scatter: Array, log_prior: Array,
+             steps: int = GRID) -> Judge:
+    """Put a judge together.
+
+    Args:
+        model: of the results of a panel.
+        threshold: probability of an artefact from which a panel is flagged, between 0 and 1.
+        causes: ids of the artefacts that are looked for.
+        mean: what is expected under each form, on the scale of each result: forms x results; every artefact at every severity first,
+            nothing unusual last.
+        scatter: the covariance under each form.
+        log_prior: the log of how common each form is.
+        steps: forms of each artefact.
+    """
+    centre, scale = mean[-1], np.sqrt(np.diag(scatter[-1]))
+    scatter = scatter / np.outer(scale, scale)
     freedom = model.settings["degrees-of-freedom"]
-    forms = _forms((expected.mean - centre) / scale, scatter)
+    forms = _forms((mean - centre) / scale, scatter)
     log_weight = log_prior - np.linalg.slogdet(scatter)[1] / 2
-    bound, margin = _bound(forms, log_weight, len(artefacts) * steps, threshold, freedom, len(analytes))
-    return Judge(model, threshold, tuple(model.causes[i].id for i in artefacts), centre, scale, forms, log_weight, bound, margin, freedom, steps)
+    bound, margin = _bound(forms, log_weight, len(causes) * steps, threshold, freedom, len(centre))
+    return Judge(model, threshold, causes, centre, scale, forms, log_prior, log_weight, bound, margin, freedom, steps)
 
 
 def log_priors(model: Model, odds: Array, artefacts: Sequence[int], patients: Sequence[int], steps: int) -> Array:
@@ -179,32 +200,6 @@ def judge_panels(judge: Judge, panels: Array, *, every: bool = False) -> Verdict
             verdicts.integrated[where] = True
             verdicts.probability[where], verdicts.cause[where], verdicts.cause_probability[where] = integrate(judge, standard[left])
     return verdicts
-
-
-def judge_rows(results: Array, judge_for: Callable[[int], Judge], *, every: bool = False) -> tuple[Array, NDArray[np.object_], Array]:
-    """Judge panels that lack some results, those that lack the same ones together.
-
-    Args:
-        results: panels x results, in the units of the population; not a number where one is missing.
-        judge_for: returns the judge for a set of results, given as the sum of 2 to the power of their positions.
-        every: integrate each panel, also where the bounds say that it cannot be flagged.
-
-    Returns:
-        the probability of an artefact, the id of the likeliest one, and its probability; not a number, or an empty id, where the bounds
-        settled that the panel stays below the threshold.
-    """
-    there = np.isfinite(results)
-    kind = there @ (1 << np.arange(results.shape[1], dtype=np.int64))
-    probability, cause, share = np.full(len(results), np.nan), np.full(len(results), "", dtype=object), np.full(len(results), np.nan)
-    for key in np.unique(kind).tolist():
-        where = np.flatnonzero(kind == key)
-        judge = judge_for(key)
-        verdicts = judge_panels(judge, results[np.ix_(where, there[where[0]])], every=every)
-        done = where[verdicts.integrated]
-        probability[done] = verdicts.probability[verdicts.integrated]
-        share[done] = verdicts.cause_probability[verdicts.integrated]
-        cause[done] = np.array(judge.causes, dtype=object)[verdicts.cause[verdicts.integrated]]
-    return probability, cause, share
 
 
 def possible(judge: Judge, standard: Array) -> NDArray[np.bool_]:

@@ -1,0 +1,132 @@
+"""Panels judged beside an earlier panel of the same patient: the two together are one panel of twice as many results.
+
+A patient's own level is tied to itself over time as in ``kg.explain.baseline``, so that an artefact, which moves the later results alone,
+stands out. Levels of some patients move faster; how many and how much faster is data, and a panel is judged under both. The rest is
+``kg.screening.judge``, bounds included. What rivals an artefact here: a state of the patient that began in between or was there at
+both draws, and an artefact in the *earlier* specimen. Blood of another person is an artefact itself: under it the two panels have
+nothing to do with each other.
+"""
+
+from __future__ import annotations
+
+import math
+import sqlite3
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kg.database import rows
+from kg.explain.baseline import baseline, levels
+from kg.explain.infer import Prediction, predict
+from kg.explain.model import GRID, MODEL, Array, Effects, Model, read_model
+from kg.explain.panel import Panel
+from kg.explain.priors import additive_odds
+from kg.screening.judge import COMPUTED, Judge, assemble
+
+MIX_UP = "wrong-blood-in-tube"
+
+
+class Gaps(NamedTuple):
+    """The times between two panels for which judges are worked out, in h, and the longest one at which the earlier panel is used."""
+
+    classes: Array
+    longest: float
+
+    @property
+    def edges(self) -> Array:
+        """Return where one class ends and the next begins."""
+        return np.asarray(np.sqrt(self.classes[1:] * self.classes[:-1]))
+
+    def class_of(self, hours: Array) -> NDArray[np.int64]:
+        """Return for each gap the position of the class nearest on a logarithmic scale, -1 where it is too long or not known."""
+        usable = (hours >= 0) & (hours <= self.longest)
+        return np.where(usable, np.searchsorted(self.edges, np.where(usable, hours, 0.0)), -1)
+
+
+class _Form(NamedTuple):
+    """What is expected under some forms: of the results of now, of those of before, and how closely a level is tied to itself."""
+
+    now: Prediction
+    before: Prediction
+    tie: Array
+
+
+def read_gaps(connection: sqlite3.Connection) -> Gaps:
+    """Read for which times between two panels judges are worked out."""
+    found: dict[str, list[float]] = {}
+    for row in rows(connection, "model_parameters"):
+        if row["model"] == MODEL:
+            found.setdefault(row["parameter"], []).append(row["value"])
+    return Gaps(np.array(sorted(found["gap-class"])), found["longest-gap"][0])
+
+
+def make_judge_with_earlier(connection: sqlite3.Connection, now: Sequence[str], before: Sequence[str], hours: float, threshold: float) -> Judge:
+    """Work out what is needed to judge panels beside an earlier one; it takes the results of now followed by those of before.
+
+    Args:
+        connection: the database.
+        now: ids of the results that are judged, each with a row in the population.
+        before: ids of the earlier results.
+        hours: by which they are older.
+        threshold: probability of an artefact from which a panel is flagged, between 0 and 1.
+    """
+    model = read_model(connection, tuple(dict.fromkeys((*now, *before))))
+    places = [[model.analytes.index(one) for one in group] for group in (now, before)]
+    artefacts = [i for i, cause in enumerate(model.causes) if cause.model in COMPUTED]
+    states = [i for i, cause in enumerate(model.causes) if cause.kind == "in-vivo"]
+    mix_up = next(i for i, cause in enumerate(model.causes) if cause.id == MIX_UP)
+    mean, scatter = _expected(model, _forms(model, artefacts, states, hours), places)
+    log_prior = _log_priors(model, additive_odds(connection, model, Panel(()), []), [*artefacts, mix_up], artefacts, states)
+    chosen = [*places[0], *places[1]]
+    both = model._replace(analytes=tuple(model.analytes[i] for i in chosen), logarithmic=model.logarithmic[chosen], mean=model.mean[chosen])
+    return assemble(both, threshold, tuple(model.causes[i].id for i in [*artefacts, mix_up]), mean, scatter, log_prior, 2 * GRID)
+
+
+def _forms(model: Model, artefacts: Sequence[int], states: Sequence[int], hours: float) -> list[_Form]:
+    """Return what is expected; the forms of each artefact are its severities in patients whose levels are settled, then in others."""
+    base = baseline(model)
+    steady, fast = (math.exp(-hours / model.settings[name]) for name in ("correlation-time", "correlation-time-unsettled"))
+    sound = predict(model, base, Effects(np.ones((1, len(model.mean))), *(np.zeros((1, len(model.mean))) for _ in range(3))))
+    spoiled, ill = (_at(predict(model, base, model.effects.of(group))) for group in (artefacts, states))
+    was_ill = ill._replace(doubt=ill.doubt + (model.settings["spread-of-course"] * (ill.mean - sound.mean)) ** 2)
+    twice = np.arange(len(artefacts) * GRID).reshape(-1, 1, GRID).repeat(2, axis=1).ravel()
+    once, either = np.full(1, steady), np.repeat([steady, fast], GRID)
+    return [_Form(_at(spoiled, twice), sound, np.tile(either, len(artefacts))), _Form(sound, sound, np.zeros(2 * GRID)),
+            _Form(ill, sound, once), _Form(ill, was_ill, once), _Form(sound, spoiled, once), _Form(sound, sound, np.full(1, fast)), _Form(sound, sound, once)]
+
+
+def _at(expected: Prediction, places: NDArray[np.int64] | None = None) -> Prediction:
+    """Return what is expected with causes and severities in one row, or at some places of that row."""
+    flat = Prediction(*(part.reshape(-1, part.shape[-1]) for part in expected))
+    return flat if places is None else Prediction(*(part[places] for part in flat))
+
+
+def _expected(model: Model, forms: Sequence[_Form], places: Sequence[Sequence[int]]) -> tuple[Array, Array]:
+    """Return mean and covariance of the results of now and of before together, forms x results."""
+    counts = [max(len(form.now.mean), len(form.before.mean), len(form.tie)) for form in forms]
+    mean, slope, doubt = (np.concatenate([np.concatenate([np.broadcast_to(part[:, list(place)], (count, len(place))) for part, place in
+                                                          ((form.now[field], places[0]), (form.before[field], places[1]))], axis=1)
+                                          for form, count in zip(forms, counts, strict=True)]) for field in range(3))
+    tie = np.concatenate([np.broadcast_to(form.tie, count) for form, count in zip(forms, counts, strict=True)])
+    level, _ = levels(model)
+    first, second = slice(len(places[0])), slice(len(places[0]), None)
+    alone, across = (np.zeros((mean.shape[1], mean.shape[1])) for _ in range(2))
+    alone[first, first], alone[second, second] = (model.covariance[np.ix_(place, place)] for place in places)
+    across[first, second] = level[np.ix_(*places)]
+    across[second, first] = across[first, second].T
+    return mean, slope[:, :, None] * slope[:, None, :] * (alone + tie[:, None, None] * across) + doubt[:, :, None] * np.eye(len(alone))
+
+
+def _log_priors(model: Model, odds: Array, artefacts: Sequence[int], spoiled: Sequence[int], states: Sequence[int]) -> Array:
+    """Return the log prior of every form; the earlier specimen is as often spoiled as the later one."""
+    odd, ill, standing, unsettled = (model.settings[f"share-{name}"] for name in ("odd", "ill", "standing", "unsettled"))
+    even = np.full(GRID, 1 / GRID)
+    either = np.concatenate([(1 - unsettled) * even, unsettled * even])
+    found = []
+    for group, share, steps in ((artefacts, odd, either), (states, ill * (1 - standing), even), (states, ill * standing, even), (spoiled, odd, even)):
+        prior = np.array([model.causes[i].prior * math.exp(odds[i]) for i in group])
+        found.append(np.log(np.outer(prior / prior.sum() * share, steps)).ravel())
+    rest = 1 - ill - 2 * odd
+    return np.concatenate([*found, np.log([rest * unsettled, rest * (1 - unsettled)])])
