@@ -190,6 +190,17 @@ CREATE TABLE cause_response (
   PRIMARY KEY (analyte, cause, step)
 ) STRICT, WITHOUT ROWID;
 
+-- The facts that what a candidate cause does to a result was made from, by what the response rests on: `chemistry` (figures of a
+-- computation), `equilibrium` (constants of the complexes solved in it), `sign` (an effect of known direction, its size judged)
+-- or `pattern` (a row of cause_shifts).
+CREATE TABLE cause_ground (
+  analyte TEXT NOT NULL REFERENCES concept(id),
+  cause TEXT NOT NULL,
+  kind TEXT NOT NULL,
+  fact TEXT NOT NULL REFERENCES fact(id),
+  PRIMARY KEY (analyte, cause, kind, fact)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE table_info (
   table_name TEXT PRIMARY KEY,
   title TEXT NOT NULL,

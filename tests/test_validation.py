@@ -210,7 +210,7 @@ def test_a_direct_electrode_reads_less_where_protein_was_thinned(ground: Ground)
 def test_specimens_have_other_figures_than_the_explanation_assumes(ground: Ground, opened: sqlite3.Connection) -> None:
     assumed = make_bench(opened)
     cells = _specimens(ground, 4000).haematocrit
-    assert abs(cells.mean() - assumed.conditions.haematocrit) > 0.03
+    assert abs(cells.mean() - assumed.haematocrit) > 0.03
     assert cells.std() == pytest.approx(0.06, rel=0.1)
     assert cells.min() >= 0.2
     assert cells.max() <= 0.6

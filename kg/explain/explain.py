@@ -13,6 +13,7 @@ from kg.database import rows
 from kg.explain import infer, next_checks
 from kg.explain.baseline import Baseline, baseline
 from kg.explain.findings import finding, reasons
+from kg.explain.grounds import read_grounds
 from kg.explain.model import Array, Model, read_model, worked_out
 from kg.explain.panel import Panel, Result, read_panel
 from kg.explain.present import Told, present
@@ -78,7 +79,8 @@ def explain_panel(connection: sqlite3.Connection, panel: Panel) -> Answer:
     return present(connection, Told(panel, chosen.left, model, before, tuple(findings), tuple(checks), used,
                                     _families(connection, model, explanations, shares), _information(model, before, ones),
                                     float(sum(share for one, share in zip(explanations, shares, strict=True)
-                                              if any(model.causes[i].kind == "artefact" for i in one.causes)))))
+                                              if any(model.causes[i].kind == "artefact" for i in one.causes))),
+                                    read_grounds(connection, model, findings), base.earlier))
 
 
 def _shown(model: Model, explanations: list[infer.Explanation], shares: Array) -> list[tuple[infer.Explanation, Array]]:

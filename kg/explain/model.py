@@ -28,6 +28,14 @@ def severities(low: float, high: float, count: int = GRID) -> Array:
     return np.geomspace(low, high, count)
 
 
+class Fact(NamedTuple):
+    """A row of a fact table on which a figure rests."""
+
+    id: str
+    source: str
+    basis: str
+
+
 class Cause(NamedTuple):
     """A candidate: an artefact, a state of the patient, or nothing unusual."""
 
@@ -49,6 +57,8 @@ class Cause(NamedTuple):
     model: str
     lasting: bool = False
     """Whether it would have shown in earlier results too."""
+    row: Fact = Fact("", "", "")
+    """The row of the table of candidates."""
 
 
 class Effects(NamedTuple):
@@ -87,6 +97,10 @@ class Model(NamedTuple):
     causes: tuple[Cause, ...]
     effects: Effects
     settings: dict[str, float]
+    population: tuple[Fact, ...] = ()
+    """The row of the population of each result."""
+    figures: dict[str, Fact] = {}
+    """The row of each setting."""
 
 
 def worked_out(connection: sqlite3.Connection, there: Collection[str]) -> set[str]:
@@ -96,7 +110,15 @@ def worked_out(connection: sqlite3.Connection, there: Collection[str]) -> set[st
 
 def read_settings(connection: sqlite3.Connection) -> dict[str, float]:
     """Return the figures by which odd results are explained, by name."""
-    return {row["parameter"]: row["value"] for row in rows(connection, "model_parameters") if row["model"] == MODEL}
+    return {row["parameter"]: row["value"] for row in _setting_rows(connection)}
+
+
+def _setting_rows(connection: sqlite3.Connection) -> list[sqlite3.Row]:
+    return [row for row in rows(connection, "model_parameters") if row["model"] == MODEL]
+
+
+def _fact(row: sqlite3.Row) -> Fact:
+    return Fact(row["id"], row["source"], row["basis"])
 
 
 def read_causes(connection: sqlite3.Connection) -> tuple[Cause, ...]:
@@ -107,7 +129,7 @@ def read_causes(connection: sqlite3.Connection) -> tuple[Cause, ...]:
         grid = severities(row["severity_low"], row["severity_high"]) if known else np.ones(GRID)
         found.append(Cause(row["cause"], row["label"], row["kind"], row["factor"] or "", row["additive"] or "", row["fluid"] or "", row["prior"],
                            grid, row["severity_unit"] or "", row["severity_meaning"] or "", tuple((row["materials"] or "").split(";")) if row["materials"] else (),
-                           row["model"], row["course"] == "lasting"))
+                           row["model"], row["course"] == "lasting", _fact(row)))
     return tuple(sorted(found, key=lambda cause: cause.kind == "none"))
 
 
@@ -120,7 +142,9 @@ def read_model(connection: sqlite3.Connection, analytes: Sequence[str], only: Se
         only: ids of the causes whose effects are wanted; those of all when not given.
         beside: a model of the same database, whose settings and causes are taken.
     """
-    settings, causes = (beside.settings, beside.causes) if beside else (read_settings(connection), read_causes(connection))
+    named = [] if beside else _setting_rows(connection)
+    settings = beside.settings if beside else {row["parameter"]: row["value"] for row in named}
+    causes = beside.causes if beside else read_causes(connection)
     figures = {row["analyte"]: row for row in rows(connection, "population_figures")}
     chosen = [figures[analyte] for analyte in analytes]
     logarithmic = np.array([row["shape"] == "log-normal" for row in chosen], dtype=bool)
@@ -137,7 +161,8 @@ def read_model(connection: sqlite3.Connection, analytes: Sequence[str], only: Se
     return Model(tuple(analytes), tuple(row["label"] for row in chosen), tuple(row["unit"] for row in chosen), logarithmic, mean, covariance,
                  shares("within-subject", settings["usual-within-subject"]), shares("analytical", settings["usual-analytical"]),
                  np.maximum(shares("desirable-total-error", 0.0), settings["reportable-change"]), settings["share-left-of-nothing"] * np.abs(level),
-                 np.array([row["charge"] == 1 for row in chosen], dtype=bool), causes, effects, settings)
+                 np.array([row["charge"] == 1 for row in chosen], dtype=bool), causes, effects, settings,
+                 tuple(_fact(row) for row in chosen), beside.figures if beside else {row["parameter"]: _fact(row) for row in named})
 
 
 def _correlations(connection: sqlite3.Connection, analytes: Sequence[str]) -> Array:

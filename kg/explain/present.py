@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 from kg.answer import CAUTIONS, Answer, Item, Link, Section, cite, versions
 from kg.database import rows
+from kg.explain import grounds
 from kg.explain.findings import Expected, Finding, Severity, range_of
 from kg.explain.model import Model
 from kg.explain.next_checks import Check
@@ -17,13 +18,14 @@ from kg.wording import inside, magnitude, spoken
 
 EXPLAINED, NOTHING, CANNOT_TELL = "explained", "nothing-unusual", "cannot-tell"
 _CAUTIONS = (*CAUTIONS, "What is expected under a cause is no corrected result; nothing here may be reported in place of a measurement.",
-             "The probabilities hold among the causes listed here, for adults; they rest on judged frequencies, which a table holds.")
+             "The probabilities hold among the causes listed here, for adults; they rest on judged frequencies, cited with each cause.")
 _NEEDS = {"specimen": "from what is left of the specimen", "tube": "at the tube", "ward": "ask those who drew it", "fresh-specimen": "needs a fresh specimen",
           "blood-film": "on a blood film", "other-method": "by another method"}
 _ACTIONS_OF = 2
 """Leading causes whose actions are told."""
 _ACTIONS_EACH = 2
 """Things to do, and to ask, for each."""
+_NO_RESULT = "What is expected is no result."
 _LEAST = 0.02
 """Below this an action or check is not looked up for a cause."""
 
@@ -43,6 +45,10 @@ class Told(NamedTuple):
     """Bits by which the results moved the probabilities."""
     artefact: float = 0.0
     """Probability that an artefact is among the causes."""
+    known: grounds.Grounds = {}
+    """The facts behind what the causes do."""
+    earlier: tuple[str, ...] = ()
+    """The analytes of which an earlier result was used."""
 
 
 def present(connection: sqlite3.Connection, told: Told) -> Answer:
@@ -58,16 +64,15 @@ def present(connection: sqlite3.Connection, told: Told) -> Answer:
         note(used, check.source or None, check.basis)
     first = told.findings[0]
     phone = _phone(told, told.model, actions) if verdict == EXPLAINED else ""
-    sections = [_causes(told, told.model), *_reportable(verdict, told, told.model), _checks(told),
+    sections = [_causes(told, told.model, told.before, used), *_reportable(verdict, told, told.model), _checks(told),
                 Section("Do now", tuple(Item(row["statement"], {"id": row["id"], "factor": row["factor"]}, (row["source"],)) for row in actions)),
                 Section("Words for the telephone", (Item(phone),) if phone else ()),
-                _predicted(told.model, first),
-                Section("Taken into account", tuple(Item(text) for text in told.before.because))]
+                _predicted(told, told.model, first, used), _accounted(told.model, told.before, used)]
+    data = {"causes": [_cause_data(told, told.model, told.before, found, used) for found in told.findings],
+            "next_checks": [_check_data(told.model, check) for check in told.checks],
+            "actions": [row["statement"] for row in actions], "phone": phone, "bits": round(told.information, 3)}
     return Answer("explain", understood, verdict, headline, tuple(section for section in sections if section.items), first.because, (),
-                  (*told.left, *_doubts(told, told.model)), cite(connection, used), _CAUTIONS, versions(connection),
-                  {"causes": [_cause_data(told.model, found) for found in told.findings],
-                   "next_checks": [_check_data(told.model, check) for check in told.checks],
-                   "actions": [row["statement"] for row in actions], "phone": phone, "bits": round(told.information, 3)})
+                  (*told.left, *_doubts(told, told.model)), cite(connection, used), _CAUTIONS, versions(connection), data)
 
 
 def _verdict(told: Told, model: Model) -> tuple[str, str]:
@@ -127,13 +132,14 @@ def _percent(share: float) -> str:
     return f"{100 * share:.0f} %" if share <= 0.99 else "above 99 %"
 
 
-def _causes(told: Told, model: Model) -> Section:
+def _causes(told: Told, model: Model, before: Candidates, used: dict[str, str]) -> Section:
     items = []
     for found in _worth_telling(told, model):
         kind = {"artefact": ", artefact", "in-vivo": ", in vivo", "none": ""}[_kind(model, found)]
         how = "; ".join(f"{severity.meaning} (90 %: {range_of(severity)})" for severity in found.severities)
         text = f"{_percent(found.probability)}{kind}: {_name(model, found)}" + (f": {how}" if how else "")
-        items.append(Item(text, {"id": _id(model, found), "probability": round(found.probability, 4)}))
+        sources = grounds.note_all(used, (model.causes[i].row for i in found.explanation.causes))
+        items.append(Item(f"{text}; {grounds.prior_text(model, before, found)}", {"id": _id(model, found), "probability": round(found.probability, 4)}, sources))
     return Section("What may explain these results", tuple(items))
 
 
@@ -153,12 +159,25 @@ def _kind(model: Model, found: Finding) -> str:
     return "artefact" if "artefact" in kinds else kinds.pop()
 
 
-def _predicted(model: Model, first: Finding) -> Section:
-    items = tuple(Item(f"{one.label}: {one.comparator}{_figure(one.observed)} {_unit(one.unit)} observed, {_figure(one.expected)} expected "
-                       f"({_figure(one.low)} to {_figure(one.high)}); usually {_figure(one.usual)}", _expected_data(one)) for one in first.expected)
-    name = inside(_name(model, first))
-    title = f"Observed, and expected with {name}" if first.severities else "Observed, and expected where nothing is odd"
-    return Section(title, items, "What is expected is no result.")
+def _predicted(told: Told, model: Model, first: Finding, used: dict[str, str]) -> Section:
+    items = []
+    for one, usual in zip(first.expected, model.population, strict=True):
+        facts = [usual, *grounds.in_text(grounds.grounds_of(told.known, model, first, one.analyte))]
+        ordinary = f"{_figure(one.usual)} by earlier results" if one.analyte in told.earlier else f"usually {_figure(one.usual)}"
+        items.append(Item(f"{one.label}: {one.comparator}{_figure(one.observed)} {_unit(one.unit)} observed, {_figure(one.expected)} expected "
+                          f"({_figure(one.low)} to {_figure(one.high)}); {ordinary}", _expected_data(one), grounds.note_all(used, facts)))
+    if not first.severities:
+        return Section("Observed, and expected where nothing is odd", tuple(items), _NO_RESULT)
+    return Section(f"Observed, and expected with {inside(_name(model, first))}", (*items, Item(grounds.rests_on(model, told.known, first))),
+                   _NO_RESULT)
+
+
+def _accounted(model: Model, before: Candidates, used: dict[str, str]) -> Section:
+    items = []
+    for weighed in before.because:
+        facts = [model.figures[name] for name in weighed.settings]
+        items.append(Item(weighed.text, {"rows": [fact.id for fact in facts]} if facts else {}, grounds.note_all(used, facts)))
+    return Section("Taken into account", tuple(items))
 
 
 def _reportable(verdict: str, told: Told, model: Model) -> list[Section]:
@@ -244,17 +263,29 @@ def _id(model: Model, found: Finding) -> str:
     return "+".join(model.causes[i].id for i in found.explanation.causes)
 
 
-def _cause_data(model: Model, found: Finding) -> dict[str, Any]:
+def _cause_data(told: Told, model: Model, before: Candidates, found: Finding, used: dict[str, str]) -> dict[str, Any]:
+    priors = [grounds.prior_data(model, before, i, used) for i in found.explanation.causes]
     data: dict[str, Any] = {"id": _id(model, found), "label": _name(model, found), "kind": _kind(model, found),
-                            "probability": round(found.probability, 6),
+                            "probability": round(found.probability, 6), "prior": priors[0],
                             "severity": _severity_data(found.severities[0]) if found.severities else None,
                             "not_reportable": [model.analytes[i] for i in found.not_reportable],
                             "reportable": [model.analytes[i] for i in found.reportable],
-                            "predicted": [_expected_data(one) for one in found.expected],
+                            "predicted": [_expected_data(one) | _from_data(told, model, found, place, used) for place, one in enumerate(found.expected)],
                             "because": [_link_data(link) for link in found.because]}
+    if len(priors) > 1:
+        data["priors"] = priors
     if len(found.severities) > 1:
         data["severities"] = [_severity_data(severity) for severity in found.severities]
     return data
+
+
+def _from_data(told: Told, model: Model, found: Finding, place: int, used: dict[str, str]) -> dict[str, Any]:
+    """Return what a program reads of where the expected and the usual figure come from."""
+    analyte, usual = model.analytes[place], model.population[place]
+    grounds.note_all(used, [usual])
+    earlier = "own" if analyte in told.earlier else "others" if told.earlier else "none"
+    return {"from": [grounds.ground_data(model, ground, used) for ground in grounds.grounds_of(told.known, model, found, analyte)],
+            "usual_from": {**grounds.fact_data(usual), "earlier": earlier}}
 
 
 def _severity_data(severity: Severity) -> dict[str, Any]:

@@ -19,12 +19,21 @@ from kg.wording import inside
 _NEVER = -math.inf
 
 
+class Weighed(NamedTuple):
+    """Something that was taken into account beforehand, and what it made more or less likely."""
+
+    text: str
+    settings: tuple[str, ...] = ()
+    """Names of the settings that say by how much."""
+    causes: tuple[int, ...] = ()
+
+
 class Candidates(NamedTuple):
     """Which causes are considered, how likely they are beforehand, and why some are more or less so."""
 
     prior: Prior
     allowed: list[int]
-    because: tuple[str, ...]
+    because: tuple[Weighed, ...]
     fits: frozenset[str]
     """What the specimen is, as stated or as usual for what was measured, with everything broader and narrower."""
     usual_fits: frozenset[str]
@@ -40,18 +49,18 @@ def candidates(connection: sqlite3.Connection, model: Model, panel: Panel, analy
         panel: what is known of the specimen.
         analytes: ids of everything that was measured, from which the material is guessed when it is not stated.
     """
-    because: list[str] = []
+    because: list[Weighed] = []
     usual = _usual_materials(connection, list(analytes))
     materials = (panel.material,) if panel.material else usual
     if not panel.material:
         labels = [inside(row[0]) for row in connection.execute(f"SELECT label FROM concept WHERE id IN ({','.join('?' * len(usual))}) ORDER BY label", usual)]
-        because.append(f"The specimen material is not stated; it is taken to be {' and '.join(labels)}.")
+        because.append(Weighed(f"The specimen material is not stated; it is taken to be {' and '.join(labels)}."))
     fits = _related(connection, materials)
     odds = np.log(np.array([cause.prior for cause in model.causes]) / sum(cause.prior for cause in model.causes))
     odds = odds + additive_odds(connection, model, panel, because) + _fluids(connection, model, panel, because) + _specimen(connection, model, panel, because) + _course(model, panel, because)
     steps = np.stack([_steps(cause, panel) for cause in model.causes])
     if panel.hours_since_collection is not None:
-        because.append(f"No wait on the cells longer than {panel.hours_since_collection:g} h is considered.")
+        because.append(Weighed(f"No wait on the cells longer than {panel.hours_since_collection:g} h is considered."))
     allowed = [i for i, cause in enumerate(model.causes)
                if (not cause.materials or fits & set(cause.materials)) and np.isfinite(steps[i]).any() and _moves(model, i)
                and (cause.id not in _NEEDS_EARLIER or panel.earlier)]
@@ -81,7 +90,7 @@ def _related(connection: sqlite3.Connection, concepts: Iterable[str]) -> set[str
     return {other for concept in concepts for other in related(connection, concept)}
 
 
-def additive_odds(connection: sqlite3.Connection, model: Model, panel: Panel, because: list[str]) -> Array:
+def additive_odds(connection: sqlite3.Connection, model: Model, panel: Panel, because: list[Weighed]) -> Array:
     """Return what the tubes that were drawn, or those that the laboratory uses, add to the log odds of each carry-over."""
     if panel.tubes_drawn:
         drawn, known = set(panel.tubes_drawn), "the tubes drawn are stated"
@@ -96,14 +105,14 @@ def additive_odds(connection: sqlite3.Connection, model: Model, panel: Panel, be
         if cause.model == "blood-carry-over":
             if cause.additive not in near:
                 found[i] = math.log(model.settings["odds-additive-not-drawn"])
-                because.append(f"{cause.label} is held less likely: {known}.")
+                because.append(Weighed(f"{cause.label} is held less likely: {known}.", ("odds-additive-not-drawn",), (i,)))
             elif panel.tubes_drawn:
                 found[i] = math.log(model.settings["odds-additive-drawn"])
-                because.append(f"{cause.label} is held more likely: such a tube was drawn.")
+                because.append(Weighed(f"{cause.label} is held more likely: such a tube was drawn.", ("odds-additive-drawn",), (i,)))
     return found
 
 
-def _fluids(connection: sqlite3.Connection, model: Model, panel: Panel, because: list[str]) -> Array:
+def _fluids(connection: sqlite3.Connection, model: Model, panel: Panel, because: list[Weighed]) -> Array:
     """Return what the infusions add to the log odds of each fluid: one that holds the same species, in whatever strength, counts as it."""
     found = np.zeros(len(model.causes))
     if not panel.infusions:
@@ -111,16 +120,21 @@ def _fluids(connection: sqlite3.Connection, model: Model, panel: Panel, because:
     holds: dict[str, set[str]] = {}
     for row in rows(connection, "fluid_species"):
         holds.setdefault(row["fluid"], set()).add(row["species"])
+    others = []
     for i, cause in enumerate(model.causes):
         if cause.model == "fluid":
             running = any(fluid == cause.fluid or holds.get(fluid) == holds.get(cause.fluid) for fluid in panel.infusions)
             found[i] = math.log(model.settings["odds-fluid-running" if running else "odds-fluid-not-running"])
             if running:
-                because.append(f"{cause.label} is held more likely: it was running.")
+                because.append(Weighed(f"{cause.label} is held more likely: it was running.", ("odds-fluid-running",), (i,)))
+            else:
+                others.append(i)
+    if others:
+        because.append(Weighed("Other infusion fluids are held less likely: they were not running.", ("odds-fluid-not-running",), tuple(others)))
     return found
 
 
-def _specimen(connection: sqlite3.Connection, model: Model, panel: Panel, because: list[str]) -> Array:
+def _specimen(connection: sqlite3.Connection, model: Model, panel: Panel, because: list[Weighed]) -> Array:
     """Return what the additive of the stated material adds to the log odds of the causes that are a fault of just that additive."""
     found = np.zeros(len(model.causes))
     row = connection.execute("SELECT additive FROM materials WHERE id = ?", (panel.material,)).fetchone()
@@ -128,22 +142,25 @@ def _specimen(connection: sqlite3.Connection, model: Model, panel: Panel, becaus
     for i, cause in enumerate(model.causes):
         if cause.additive and cause.model != "blood-carry-over" and cause.additive in near:
             found[i] = math.log(model.settings["odds-additive-in-the-specimen"])
-            because.append(f"{cause.label} is held more likely: the specimen holds the additive.")
+            because.append(Weighed(f"{cause.label} is held more likely: the specimen holds the additive.", ("odds-additive-in-the-specimen",), (i,)))
     return found
 
 
-def _course(model: Model, panel: Panel, because: list[str]) -> Array:
+def _course(model: Model, panel: Panel, because: list[Weighed]) -> Array:
     """Return what a long wait and earlier results add to the log odds of each cause."""
     found = np.zeros(len(model.causes))
     hours, settings = panel.hours_since_collection, model.settings
     if hours is not None and hours >= settings["hours-of-a-wait"]:
-        found += [math.log(settings["odds-waited"]) * (cause.model in _WAITING) for cause in model.causes]
-        because.append(f"A wait on the cells is held more likely: {hours:g} h since collection.")
+        waits = tuple(i for i, cause in enumerate(model.causes) if cause.model in _WAITING)
+        found[list(waits)] += math.log(settings["odds-waited"])
+        because.append(Weighed(f"A wait on the cells is held more likely: {hours:g} h since collection.", ("odds-waited", "hours-of-a-wait"), waits))
     if panel.earlier:
         latest = min(past.hours_before for past in panel.earlier)
         share = min(max(latest / settings["onset-of-a-lasting-state"], _LEAST_SHARE), 1.0)
-        found += [math.log(share) * cause.lasting for cause in model.causes]
-        because.append(f"States that last are held less likely: results of {latest:g} h before would have shown them.")
+        lasting = tuple(i for i, cause in enumerate(model.causes) if cause.lasting)
+        found[list(lasting)] += math.log(share)
+        because.append(Weighed(f"States that last are held less likely: results of {latest:g} h before would have shown them.",
+                               ("onset-of-a-lasting-state",), lasting))
     return found
 
 

@@ -1,3 +1,3 @@
 -- answers: the reactions and constants with which the speciation is computed
 -- parameters: none
-SELECT product, phase, reaction, sites, log10_k, ionic_strength, temperature, enthalpy FROM equilibrium_constants ORDER BY id
+SELECT id, product, phase, reaction, sites, log10_k, ionic_strength, temperature, enthalpy FROM equilibrium_constants ORDER BY id
