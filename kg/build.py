@@ -160,7 +160,7 @@ def _write_database(path: Path, tables: list[Table], rows: dict[str, list[Row]],
         store.write_derived(connection, dataset, rules, words)
         store.write_names(connection, rows, mappings)
         store.write_closure(connection, store.hierarchy(rows, dataset))
-        agreement.compare(connection)
+        _stop_or_note(agreement.compare(connection), summary)
         responses.write(connection)
         catalogue.write(connection, catalogue.read(catalogue_file, connection))
         _describe(connection, rows, catalogue_file, sources, summary)

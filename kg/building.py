@@ -105,7 +105,7 @@ def run_derivation(database: str | None, as_json: bool) -> int:
                           "chemical": {"mechanisms": CHEMICAL_MECHANISMS, **share._asdict()}}, ensure_ascii=False, indent=1))
         return 0
     console = Console()
-    console.width = max(console.width, 120)
+    console.width = max(console.width, 132)
     _grid(console, "Published effects against derived ones", table)
     _grid(console, "Rules", rules)
     if against:

@@ -9,6 +9,8 @@ from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import pyoxigraph as ox
+
 from kg import paths, terms
 from kg.derive import Rule
 from kg.graph import DERIVED_GRAPH, Dataset
@@ -174,19 +176,20 @@ def write_derived(connection: sqlite3.Connection, dataset: Dataset, rules: Seque
             if prop == terms.RDF_TYPE:
                 kinds[subject] = terms.local(value)
             elif prop.startswith(terms.VOCAB):
-                nodes[subject][terms.local(prop)] = terms.local(value)
+                nodes[subject][terms.local(prop)] = value if isinstance(quad.object, ox.Literal) else terms.local(value)
     effects = {terms.local(n): nodes[n] for n in sorted(kinds) if kinds[n] == "Effect"}
     actions = {terms.local(n): nodes[n] for n in sorted(kinds) if kinds[n] == "Interaction"}
     proofs = {terms.local(n): nodes[n] for n in sorted(kinds) if kinds[n] == "Proof"}
     label = words.label
-    _insert(connection, "effect", ["id", "cause", "analyte", "mechanism", "method", "direction", "status"],
+    _insert(connection, "effect", ["id", "cause", "analyte", "mechanism", "method", "direction", "condition", "status"],
             ([i, v["cause"], v["analyte"], v["mechanism"], v.get("method"), v["direction"].removeprefix("direction-"),
-              "derived"] for i, v in effects.items()))
+              v.get("condition"), "derived"] for i, v in effects.items()))
     _insert(connection, "interaction", ["id", "agent", "verb", "target"],
             ([i, v["agent"], v["verb"].removeprefix("verb-"), v["target"]] for i, v in actions.items()))
     _insert(connection, "fact", ["id", "table_name", "sentence"],
             ([i, "effect", f"{label[v['analyte']]} with {inside(label[v['cause']])}: "
-              f"{_MOVES[v['direction']]} by {inside(label[v['mechanism']])}"] for i, v in effects.items()))
+              f"{_MOVES[v['direction']]} by {inside(label[v['mechanism']])}{f' ({condition})' if (condition := v.get('condition')) else ''}"]
+             for i, v in effects.items()))
     _insert(connection, "fact", ["id", "table_name", "sentence"],
             ([i, "interaction", f"{label[v['agent']]} {words.controlled[terms.VOCAB + v['verb']]} {inside(label[v['target']])}"]
              for i, v in actions.items()))

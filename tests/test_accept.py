@@ -439,7 +439,7 @@ def test_every_condition_of_a_limit_is_one_that_a_fact_has(connection: sqlite3.C
 def test_every_field_that_a_rule_reads_can_be_said(connection: sqlite3.Connection) -> None:
     """A rule on a field that no form holds would never speak."""
     made = {"suitability", "keeping", "local_keeping", "local_separation", "catalogue_status", "haemolysis", "icterus", "lipaemia", "out_of_order", "gel",
-            "held_in", "clotting_minutes", "warm_hours", "cold_hours", "below_body_hours", "hot_hours", "frozen_blood_hours"}
+            "held_in", "preservative", "clotting_minutes", "warm_hours", "cold_hours", "below_body_hours", "hot_hours", "frozen_blood_hours"}
     kinds = {f"told_{row[0]}" for row in connection.execute("SELECT DISTINCT kind FROM factors")}
     read = {row[0] for row in connection.execute("SELECT field FROM decision_rules WHERE comparison <> 'limits'")}
     assert read <= made | kinds | set(schema_of("accept-input")["properties"])

@@ -210,3 +210,54 @@ def test_no_additive_is_proved_to_raise_what_it_only_binds(connection: sqlite3.C
         "SELECT id FROM effect WHERE status = 'derived' AND mechanism = 'chelation' AND direction = 'increase' "
         "AND analyte IN ('calcium-total', 'calcium-ionised', 'magnesium-total', 'iron', 'zinc', 'copper')").fetchall()
     assert [row["id"] for row in wrong] == []
+
+
+# Ranges and lags
+
+def _concluded(connection: sqlite3.Connection, cause: str, analyte: str, mechanism: str) -> list[tuple[str, str | None]]:
+    """Return direction and condition of what is derived for one cause and one analyte through one mechanism."""
+    return [(row["direction"], row["condition"]) for row in connection.execute(
+        "SELECT direction, condition FROM effect WHERE status = 'derived' AND cause = ? AND analyte = ? AND mechanism = ?",
+        (cause, analyte, mechanism))]
+
+
+def test_an_infusion_dilutes_only_where_the_whole_range_lies_below_the_reference_limits(connection: sqlite3.Connection) -> None:
+    # fluid-table-pmc6532631, read: sodium of 20 % albumin 48 to 100 mmol/L; fluid-table-pmc4568103, read: of 5 % albumin 130 to 160
+    assert _concluded(connection, "iv-albumin-20", "sodium", "dilution") == [("decrease", None)]
+    assert _concluded(connection, "iv-albumin-5", "sodium", "dilution") == []
+    # what an albumin infusion is made of is not told, so nothing is derived for all of them
+    assert _concluded(connection, "iv-albumin", "sodium", "dilution") == []
+
+
+def test_a_range_about_the_reference_limits_says_neither_that_an_infusion_brings_nor_that_it_dilutes(connection: sqlite3.Connection) -> None:
+    # bnf-fluids, from memory: calcium of central parenteral nutrition 2 to 5 mmol/L, about the reference limits of plasma
+    assert _concluded(connection, "tpn", "calcium-total", "dilution") == []
+    assert _concluded(connection, "tpn", "calcium-total", "cation-contamination") == []
+    # bnf-fluids, from memory: its potassium, 20 to 60 mmol/L, is far above
+    assert _concluded(connection, "tpn", "potassium", "cation-contamination") == [("increase", None)]
+
+
+def test_every_figure_of_a_fluid_lies_beyond_the_limit_that_its_derived_effect_names(connection: sqlite3.Connection) -> None:
+    # the figures are those of fluid_composition.csv and reference_limits.csv, each with its own source
+    found = connection.execute(
+        "SELECT p.rule, f.value, l.low, l.high FROM proof p JOIN premise c ON c.proof = p.id AND c.position = 1 "
+        "JOIN premise r ON r.proof = p.id AND r.position = 3 JOIN fluid_composition f0 ON f0.id = c.fact "
+        "JOIN fluid_composition f ON f.fluid = f0.fluid AND f.species = f0.species AND f.unit = f0.unit "
+        "JOIN reference_limits l ON l.id = r.fact WHERE p.rule IN ('infusion-brings', 'infusion-dilutes')").fetchall()
+    assert len(found) > 100
+    assert all(row["value"] > row["high"] if row["rule"] == "infusion-brings" else row["value"] < row["low"] for row in found)
+
+
+@pytest.mark.parametrize("additive", ["sodium-fluoride-potassium-oxalate", "sodium-fluoride-heparin", "sodium-fluoride-k-edta"])
+def test_fluoride_keeps_glucose_only_after_the_first_hours_and_the_derived_statement_says_so(
+        additive: str, connection: sqlite3.Connection) -> None:
+    # From memory (recalled-general): enolase comes late in glycolysis. mannose-1987, abstract: glucose falls for 2 h, then stays.
+    [(direction, condition)] = _concluded(connection, additive, "glucose", "glycolysis-inhibition")
+    assert direction == "no-effect" and condition and "only after the first one to two hours" in condition
+    sentence = connection.execute("SELECT sentence FROM fact WHERE id = ?", (f"{additive}.glycolysis-inhibition.glucose.no-effect",)).fetchone()[0]
+    assert "only after the first one to two hours" in sentence
+
+
+def test_acid_with_fluoride_keeps_glucose_at_once(connection: sqlite3.Connection) -> None:
+    # bonetti-2016, abstract: 5.48, 5.46 and 5.46 mmol/L after 1, 2 and 4 h at room temperature
+    assert _concluded(connection, "fluoride-citrate-edta", "glucose", "glycolysis-inhibition") == [("no-effect", None)]

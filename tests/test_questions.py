@@ -85,8 +85,73 @@ def test_not_known_and_no_known_effect_are_different_verdicts(connection: sqlite
     assert unheard_of.unknowns
 
 
+def test_what_only_practice_holds_harmless_is_not_said_to_have_been_looked_at(connection: sqlite3.Connection) -> None:
+    # Common practice: the salt K2EDTA holds no sodium.
+    found = why(connection, "sodium", "k2-edta-carryover")
+    assert found.verdict == "no-known-effect"
+    assert "Common practice holds it to be unaffected" in found.headline and "looked at, and" not in found.headline
+    # mohri-2009, abstract: albumin was compared in EDTA plasma and serum.
+    assert "It was looked at, and no change was found." in why(connection, "albumin", "edta-any-salt").headline
+
+
+def test_what_is_recalled_only_is_not_said_to_have_been_looked_at(connection: sqlite3.Connection) -> None:
+    # From memory: the pairs on which nothing but recalled statements of no effect is on record.
+    headlines = [why(connection, row["analyte"], row["cause"]).headline for row in connection.execute(
+        "SELECT analyte, cause FROM effect WHERE status = 'asserted' GROUP BY 1, 2 "
+        "HAVING min(basis = 'memory' AND direction = 'no-effect') ORDER BY 1, 2")]
+    alone = [headline for headline in headlines if "recalled" in headline]
+    assert len(alone) > 5
+    assert not [headline for headline in alone if "looked at, and" in headline]
+
+
+def test_a_change_by_one_kind_of_a_cause_is_not_said_of_the_cause(connection: sqlite3.Connection) -> None:
+    # Common practice: dry lithium heparin does not dilute, the liquid kind does; urea from heparin was compared with serum (abstracts).
+    found = why(connection, "urea", "lithium-heparin")
+    assert found.verdict == "no-known-effect"
+    assert "with these kinds only: liquid lithium heparin (falls, dilution)" in found.headline
+    assert "although by chemistry" not in found.headline
+
+
 def test_a_material_without_any_fact_is_not_known_and_not_suitable(connection: sqlite3.Connection) -> None:
     assert suits(connection, "copper", "hirudin").verdict == "not-known"
+
+
+def test_a_kind_that_dilutes_does_not_condemn_the_dry_additive_that_it_is_a_kind_of(connection: sqlite3.Connection) -> None:
+    # Common practice: the heparin of a tube is dry; the liquid of a syringe dilutes. Nothing is published on 11-deoxycortisol in it.
+    found = suits(connection, "11-deoxycortisol", "lithium-heparin")
+    assert found.verdict == "not-known" and found.unknowns
+    assert "expected to be unsuitable by chemistry with liquid lithium heparin" in found.headline
+    assert suits(connection, "11-deoxycortisol", "liquid-lithium-heparin").verdict == "expected-unsuitable"
+
+
+def test_a_published_judgement_on_one_kind_neither_condemns_nor_clears_the_others(connection: sqlite3.Connection) -> None:
+    by_kind = {kind: suits(connection, "lithium", kind) for kind in ("lithium-heparin", "sodium-heparin", "heparin-unspecified-salt")}
+    # wills-2006, abstract: lithium heparin brings lithium. Common practice: sodium heparin does not. A salt not told may be either.
+    assert by_kind["lithium-heparin"].verdict == "unsuitable"
+    assert by_kind["sodium-heparin"].verdict == "suitable"
+    assert by_kind["heparin-unspecified-salt"].verdict == "limited"
+    assert "unsuitable with" in by_kind["heparin-unspecified-salt"].headline
+    # Common practice: separating gels take up tricyclic drugs; that says nothing of serum without a gel.
+    assert suits(connection, "amitriptyline", "serum").verdict == "limited"
+    assert "unsuitable with clot activator with separator gel" in suits(connection, "amitriptyline", "serum").headline
+
+
+def test_no_material_is_condemned_by_its_kinds_alone(connection: sqlite3.Connection) -> None:
+    above = [row["broader"] for row in connection.execute("SELECT broader FROM closure WHERE narrower = 'lithium-heparin'")]
+    for (analyte,) in connection.execute("SELECT id FROM analytes ORDER BY id LIMIT 60"):
+        if suits(connection, analyte, "lithium-heparin").verdict == "expected-unsuitable":
+            spoken = connection.execute(
+                "SELECT 1 FROM effect e JOIN closure c ON c.narrower = ? OR c.broader = ? "
+                "WHERE e.status = 'derived' AND e.direction <> 'no-effect' AND e.analyte IN (c.broader, c.narrower) "
+                "AND e.cause IN (SELECT value FROM json_each(?))", (analyte, analyte, json.dumps(above))).fetchone()
+            assert spoken, analyte
+
+
+def test_what_keeps_only_after_a_while_is_said_with_its_condition(connection: sqlite3.Connection) -> None:
+    # From memory (recalled-general): iodoacetate stops a late step of glycolysis, so the earlier ones go on using glucose for some hours.
+    found = why(connection, "glucose", "lithium-iodoacetate")
+    assert found.verdict == "expected"
+    assert "kept by chemistry (glycolysis inhibition), only after the first hours; until then it goes on falling" in found.headline
 
 
 def test_the_chain_of_reasons_ends_in_a_conclusion_by_rule_and_starts_from_facts_with_sources(connection: sqlite3.Connection) -> None:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import itertools
 import sqlite3
 from collections.abc import Mapping
-from typing import NamedTuple
+from functools import cached_property
+from typing import Any, NamedTuple
 
 from kg.database import rows
 from kg.decisions.facts import BLOOD, GENERAL_BLOOD, OTHER, PLASMA, Facts, split
 from kg.decisions.findings import Limit, Remaining, hours_text
 from kg.decisions.wanted import Wanted
+from kg.forms import schema_of
 
 Row = sqlite3.Row
 HOURS = {"min": 1 / 60, "h": 1.0, "d": 24.0, "wk": 168.0, "mo": 730.5, "a": 8766.0}
@@ -61,7 +63,7 @@ class Expiry:
                   and row["comparison"] == "is"}
         if not unsaid:
             return self._judge(test, material, limits, {})
-        values = {field: [*sorted({v for listed in self.conditions.values() for row in listed if row["field"] == field for v in split(row["value"])}), "otherwise"] for field in sorted(unsaid)}
+        values = {field: self._possible(field) for field in sorted(unsaid)}
         outcomes = {}
         for choice in itertools.product(*values.values()):
             supposed = dict(zip(values, choice, strict=True))
@@ -73,6 +75,19 @@ class Expiry:
             return worst
         mildest = min(outcomes.values(), key=lambda o: _RANK.index(o.keeping))
         return mildest._replace(published=worst.published if worst.keeping == mildest.keeping else mildest.published, hanging=tuple(hanging))
+
+    @cached_property
+    def _form(self) -> dict[str, Any]:
+        fields: dict[str, Any] = schema_of("accept-input")["properties"]
+        return fields
+
+    def _possible(self, field: str) -> list[str]:
+        """Return what a field may hold: the words of the form, or what conditions ask for and anything else."""
+        words = self._form.get(field, {}).get("enum")
+        if words:
+            return sorted(words)
+        asked = {value for listed in self.conditions.values() for row in listed if row["field"] == field for value in split(row["value"])}
+        return [*sorted(asked), "otherwise"]
 
     def limits(self, test: Wanted, material: str | None) -> list[Limit]:
         """Return the published limits that fit the specimen, those under an unmet condition left out.

@@ -39,6 +39,7 @@ class Facts:
         self.suitability = _by(rows(connection, "decision_suitability", analytes=analytes), "wanted")
         self.limits = _by(rows(connection, "decision_limits", analytes=analytes), "wanted")
         self.requirements = _by(rows(connection, "decision_requirements", analytes=analytes), "wanted")
+        self.urine = _by(rows(connection, "decision_urine", analytes=analytes), "wanted")
         self.thresholds = _by(rows(connection, "decision_thresholds", analytes=analytes), "wanted")
         self._effects: dict[str, dict[str, list[Row]]] = {}
         for row in rows(connection, "decision_effects", causes=json.dumps(self.causes)):
@@ -109,6 +110,22 @@ class Facts:
                 if row["material"] is None or row["material"] in near:
                     found.setdefault(row["requirement"], []).append(row)
         return found
+
+    def preserved(self, test: Wanted, material: str | None) -> tuple[str | None, list[Row]]:
+        """Return what preservative or collection of urine mean for a test, with the rules that say so.
+
+        Returns:
+            ``suitable``, ``limited``, ``unsuitable`` or ``disputed``; ``nothing`` when no rule is recorded for what
+            is in the specimen; None when the preservative was not said and a rule objects to one.
+        """
+        listed = [row for analyte in test.analytes for row in self.urine.get(analyte, ()) if row["material"] in self.near(material)]
+        if not self.story.additives and any(row["additives"] and row["usability"] != "suitable" for row in listed):
+            return None, []
+        found = [row for row in listed if not row["additives"] or set(split(row["additives"])) & self.held]
+        uses = {row["usability"] for row in found}
+        if "suitable" in uses and len(uses) > 1:
+            return "disputed", found
+        return next((use for use in ("unsuitable", "limited", "suitable") if use in uses), "nothing"), found
 
     def near(self, material: str | None) -> set[str]:
         """Return the materials whose facts hold for the specimen when it is used as this material; see ``_near``."""

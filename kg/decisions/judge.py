@@ -78,6 +78,9 @@ class Judge:
         clock = self.story.clock
         if suits is not None:
             said["suitability"] = Said(suits.value)
+            preserved, _ = self.facts.preserved(test, suits.material)
+            if preserved is not None:
+                said["preservative"] = Said(preserved)
             plasma = suits.material is not None and self.facts.family(suits.material) == PLASMA
             split_known = clock.missing_split is None or not plasma
             if keeping.keeping == "passed" or (clock.missing is None and split_known):
@@ -156,7 +159,7 @@ class Judge:
         remedy = rule["remedy"] or ""
         if decision == "recollect" and self.irreplaceable is not None:
             decision, remedy = self.irreplaceable["decision"], self.irreplaceable["remedy"]
-        reasons, effects = self._reasons(rule, touch, suits, keeping)
+        reasons, effects = self._reasons(rule, test, touch, suits, keeping)
         words = rule["words"] + (f" ({told.label})" if told.label else "")
         if not touch.recorded:
             words += "; what that does to this test is not recorded"
@@ -214,7 +217,7 @@ class Judge:
         if field in _OF_CLOCK or field == "local_separation":
             return clock.missing or clock.missing_split or "storage"
         what = "material" if self.story.container or self.story.additives else "container"
-        return {"suitability": what, "out_of_order": "position" if self.story.draw else "draw", "gel": "container", "held_in": "container",
+        return {"suitability": what, "out_of_order": "position" if self.story.draw else "draw", "gel": "container", "held_in": "container", "preservative": "container",
                 "clotting_minutes": "centrifuged_after_hours"}.get(field, field)
 
     def _met(self, rule: Row, values: Sequence[str], told: Said, test: Wanted) -> bool:
@@ -236,10 +239,14 @@ class Judge:
         bound = float(values[0])
         return number >= bound if comparison == "at-least" else number > bound if comparison == "more-than" else number < bound
 
-    def _reasons(self, rule: Row, touch: _Touch, suits: Suits | None, keeping: Keeping) -> tuple[tuple[Reason, ...], tuple[Row, ...]]:
+    def _reasons(self, rule: Row, test: Wanted, touch: _Touch, suits: Suits | None, keeping: Keeping) -> tuple[tuple[Reason, ...], tuple[Row, ...]]:
         """Return the facts behind a finding: the effects and requirements that reach the test, then the rule itself."""
         reasons: list[Reason] = []
         effects = touch.effects
+        if rule["check"] in ("material", "preservative") and suits is not None:
+            of_urine = self.facts.preserved(test, suits.material)[1]
+            reasons += [Reason(row["sentence"], row["id"], row["source"], row["basis"]) for row in of_urine
+                        if rule["check"] == "preservative" or (row["usability"] == "suitable" and suits.verdict == "suitable")]
         if rule["check"] == "material" and suits is not None:
             reasons += suits.reasons
             effects = suits.effects

@@ -15,6 +15,7 @@ from kg.questions.common import (
     chain,
     cited,
     effect_item,
+    join,
     note,
     related,
     understood,
@@ -100,21 +101,52 @@ def _judged(connection: sqlite3.Connection, target: names.Name, on: names.Name) 
     found, effects = _facts(connection, target)
     found = _most_special(found, "material", materials)
     effects = _most_special(effects, "cause", additives)
-    derived = _derived(connection, target, additives)
-    uses = {r["usability"] for r in [*found, *effects]} - {"not-known"}
+    derived = _derived(connection, target, additives[:-1])
+    kinds = set().union(*materials[-1:], *additives[-1:])
+    condemned, uses = _weighed([*((r["material_label"], r["usability"], r["material"] in kinds) for r in found),
+                                *((e["cause_label"], e["usability"], e["cause"] in kinds) for e in effects)])
     verdict = usability_of(uses, bool(derived))
-    explained = [] if verdict in ("suitable", "not-known") else _one_each(derived)
+    if verdict == "not-known":
+        derived = _derived(connection, target, additives[-1:])
+    explained = [] if verdict == "suitable" else _one_each(derived)
     because = [link for e in explained for link in chain(connection, e["id"], used)]
     sections = _by_usability(found, effects, used)
     if effects:
         sections.append(Section("What was seen", tuple(effect_item(e, used, name_cause=True, name_analyte=True) for e in effects)))
     sections += handling_sections(connection, target, used)
-    headline = f"{target.label} on {inside(on.label)}: {_SAID[verdict]}."
-    if verdict == "disputed":
-        headline = f"{headline[:-1]} ({', '.join(sorted(USABILITIES[u] for u in uses))})."
+    said = _SAID[verdict] + (f" ({', '.join(sorted(USABILITIES[u] for u in uses))})" if verdict == "disputed" else "")
+    if verdict == "expected-unsuitable" and not condemned:
+        said += "; no published judgement is recorded"
+    if verdict != "unsuitable":
+        said += _kinds(condemned, [e["cause_label"] for e in derived] if verdict == "not-known" else [])
+    headline = f"{target.label} on {inside(on.label)}: {said}."
     unknowns = (f"Whether {inside(on.label)} serves {inside(target.label)}; that is not the same as suitable.",)
     return Answer("suits", understood(target, on), verdict, headline, tuple(sections), tuple(because), tuple(_conflicts(found)),
                   unknowns if verdict == "not-known" else (), cite(connection, used), versions=versions(connection))
+
+
+def _weighed(judgements: list[tuple[str, str, bool]]) -> tuple[set[str], set[str]]:
+    """Return the narrower kinds that are unsuitable, and what all others are.
+
+    A kind that is unsuitable does not condemn what it is a kind of, but that no longer suits without limits.
+
+    Args:
+        judgements: of what, which, and whether that is a narrower kind of what was asked for.
+    """
+    condemned = {label for label, use, narrower in judgements if use == "unsuitable" and narrower}
+    condemned -= {label for label, use, _ in judgements if use == "suitable"}  # of these, sources disagree
+    uses = {use for label, use, _ in judgements if label not in condemned} - {"not-known"}
+    return condemned, uses | {"limited"} if condemned and uses else uses
+
+
+def _kinds(condemned: set[str], expected: list[str]) -> str:
+    """Name the narrower kinds that are unsuitable, and those that are expected to be by chemistry."""
+    text = ""
+    for words, labels in (("unsuitable with", condemned), ("expected to be unsuitable by chemistry with", [e for e in expected if e not in condemned])):
+        named = sorted({inside(label) for label in labels})
+        if named:
+            text += f"; {words} {join([*named[:3], *([f'{len(named) - 3} more'] if len(named) > 3 else [])])}"
+    return text
 
 
 _SAID = {
@@ -122,7 +154,7 @@ _SAID = {
     "limited": "suitable within limits",
     "unsuitable": "unsuitable",
     "disputed": "sources disagree",
-    "expected-unsuitable": "expected to be unsuitable by chemistry; no published judgement is recorded",
+    "expected-unsuitable": "expected to be unsuitable by chemistry",
     "not-known": "not known",
 }
 

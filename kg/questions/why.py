@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections import Counter
+from collections.abc import Iterable
 
 from kg import names
 from kg.answer import Answer, Item, Link, Section, cite, versions
@@ -54,7 +55,7 @@ def why(connection: sqlite3.Connection, what: str, cause: str) -> Answer:
     near = {c for cause, _ in causes_of(connection, source) for c in broader(connection, cause)}
     because = _because(connection, [e for e in derived if e["cause"] in near] or derived, published, used)
     sections = _sections(connection, target, source, published, derived, used)
-    verdict, headline = _verdict(target, source, published, derived)
+    verdict, headline = _verdict(f"{target.label} with {inside(source.label)}", near, published, derived)
     return Answer("why", understood(target, source), verdict, headline, tuple(sections), tuple(because),
                   tuple(_conflicts(connection, published)),
                   tuple(_unknowns(target, source, published, derived)), cite(connection, used),
@@ -93,7 +94,7 @@ def _sections(connection: sqlite3.Connection, target: names.Name, source: names.
     if published:
         items = tuple(_published_item(e, used) for e in published)
         sections.append(Section("Published and practised", items))
-    alone = [e for e in derived if e["agreement"] == "derived-only"]
+    alone = [e for e in derived if e["agreement"] in ("derived-only", "some-kinds")]
     if alone:
         items = tuple(effect_item(e, used, name_cause=True, name_analyte=True) for e in alone)
         sections.append(Section("Derived from chemistry, size not published here", items))
@@ -129,35 +130,63 @@ def _action_item(row: Row, used: dict[str, str]) -> Item:
     return Item(row["statement"], {"id": row["id"], "kind": row["kind"]}, (row["source"],))
 
 
-def _verdict(target: names.Name, source: names.Name, published: list[Row], derived: list[Row]) -> tuple[str, str]:
-    pair = f"{target.label} with {inside(source.label)}"
+def _verdict(pair: str, near: set[str], published: list[Row], derived: list[Row]) -> tuple[str, str]:
     moved = Counter(_same(e["direction"]) for e in published if e["direction"] in MOVES)
-    still = sum(e["direction"] == "no-effect" for e in published)
-    expected = [e for e in derived if e["direction"] in MOVES]
+    moves = [e for e in derived if e["direction"] in MOVES]
+    expected = [e for e in moves if e["cause"] in near]
     if moved:
-        sure = [way for way in moved if way != "variable"] or ["variable"]
-        way = join(DIRECTIONS[w] for w in sorted(sure, key=lambda w: -moved[w]))
-        mechanisms = join(dict.fromkeys(inside(e["mechanism_label"]) for e in published
-                                        if e["mechanism_label"] and _same(e["direction"]) in sure))
-        through = f" through {mechanisms}" if mechanisms else "; the mechanism is not stated"
-        count = sum(moved.values())
-        against = f" Of {count + still} published findings, {still} saw no change." if still else ""
-        return "changes", f"{pair}: {way}{through}.{against}"
-    if expected and still:
-        ways = join(dict.fromkeys(DIRECTIONS[e["direction"]] for e in expected))
-        by = join(dict.fromkeys(inside(e["mechanism_label"]) for e in expected))
-        return "no-known-effect", (f"{pair}: no change was found where it was studied, although by chemistry it "
-                                   f"{ways} ({by}).")
+        return "changes", f"{pair}: {_moved(moved, published)}"
+    kinds = _kinds([e for e in moves if e["cause"] not in near]) if not expected else ""
+    ways, by = join(dict.fromkeys(DIRECTIONS[e["direction"]] for e in expected)), _through(expected)
+    if published and expected:
+        return "no-known-effect", f"{pair}: {_unmoved(published)}, although by chemistry it {ways} ({by})."
     if expected:
-        ways = join(dict.fromkeys(DIRECTIONS[e["direction"]] for e in expected))
-        by = join(dict.fromkeys(inside(e["mechanism_label"]) for e in expected))
         return "expected", f"{pair}: {ways}, by chemistry ({by}); no published figure is recorded."
     if published:
-        return "no-known-effect", f"{pair}: no known effect. It was looked at, and no change was found."
+        ground = _unmoved(published)
+        return "no-known-effect", f"{pair}: no known effect. {ground[0].upper()}{ground[1:]}.{f' {kinds}' if kinds else ''}"
+    if kinds:
+        return "expected", f"{pair}: depends on the kind. {kinds} No published figure is recorded."
     if derived:
-        by = join(dict.fromkeys(inside(e["mechanism_label"]) for e in derived))
-        return "expected", f"{pair}: kept by chemistry ({by}); no published finding is recorded."
+        when = join(dict.fromkeys(e["condition"] for e in derived if e["condition"]))
+        return "expected", f"{pair}: kept by chemistry ({_through(derived)}){f', {when}' if when else ''}; no published finding is recorded."
     return "not-known", f"{pair}: not known. Nothing is recorded, neither an effect nor its absence."
+
+
+def _moved(moved: Counter[str], published: list[Row]) -> str:
+    """Say which way a result goes, and how many of the findings saw no change; practice is no finding."""
+    sure = [way for way in moved if way != "variable"] or ["variable"]
+    way = join(DIRECTIONS[w] for w in sorted(sure, key=lambda w: -moved[w]))
+    mechanisms = _through(e for e in published if _same(e["direction"]) in sure)
+    through = f" through {mechanisms}" if mechanisms else "; the mechanism is not stated"
+    findings = [e for e in published if e["basis"] != "practice"]
+    still = sum(e["direction"] == "no-effect" for e in findings)
+    against = f" Of {len(findings)} published findings, {still} saw no change." if still else ""
+    return f"{way}{through}.{against}"
+
+
+def _through(effects: Iterable[Row]) -> str:
+    return join(dict.fromkeys(inside(e["mechanism_label"]) for e in effects if e["mechanism_label"]))
+
+
+def _unmoved(published: list[Row]) -> str:
+    """Say on what ground there is no effect: what only practice or memory holds was not looked at."""
+    grounds = {e["basis"] for e in published}
+    if grounds & {"read", "abstract"}:
+        return "it was looked at, and no change was found"
+    holds = join(words for basis, words in (("practice", "common practice"), ("memory", "what is recalled")) if basis in grounds)
+    return f"{holds} {'hold' if len(grounds) > 1 else 'holds'} it to be unaffected; no study that looked at it was read"
+
+
+def _kinds(effects: list[Row]) -> str:
+    """Say for which narrower kinds of the cause the rules derive a change, and which."""
+    by_kind: dict[str, list[Row]] = {}
+    for effect in effects:
+        by_kind.setdefault(effect["cause_label"], []).append(effect)
+    said = [f"{inside(kind)} ({join(dict.fromkeys(DIRECTIONS[e['direction']] for e in listed))}, {_through(listed)})"
+            for kind, listed in sorted(by_kind.items())]
+    more = [f"{len(said) - 3} more"] if len(said) > 3 else []
+    return f"By chemistry it changes with these kinds only: {join([*said[:3], *more])}." if said else ""
 
 
 def _conflicts(connection: sqlite3.Connection, published: list[Row]) -> list[str]:
