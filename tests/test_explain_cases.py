@@ -72,7 +72,7 @@ CELLS = [
     Case("delayed-separation", 1, "lippi-2018-glucose, lee-2016-delay",
          "Na=138 K=5.4 Cl=102 HCO3=21 urea=5 creatinine=78umol/L glucose=1.3mmol/L PO4=1.5mmol/L LD=250 Ca=2.3mmol/L"),
     Case("refrigerated-whole-blood", 3, "zavorsky-electrolytes-2021: potassium alone rises",
-         "Na=137 K=8.0 Cl=101 HCO3=24 urea=5 creatinine=78umol/L glucose=5.0mmol/L PO4=1.2mmol/L Ca=2.3mmol/L Mg=0.82mmol/L"),
+         "Na=137 K=8.0 Cl=101 HCO3=24 urea=5 creatinine=78umol/L glucose=5.0mmol/L PO4=1.05mmol/L Ca=2.3mmol/L Mg=0.82mmol/L"),
     Case("thrombocytosis-pseudohyperkalaemia", 1, "hess-1979, ong-2010", "K=6.2 Na=140 Cl=103 creatinine=75umol/L platelets=1450 LD=260 Ca=2.3mmol/L", SERUM),
     Case("leukocytosis-pseudohyperkalaemia", 1, "cll-pseudok-cohort", "K=7.4 Na=139 creatinine=80umol/L WBC=240 platelets=90 Hb=88g/L LD=420", SERUM),
     Case("reverse-pseudohyperkalaemia", 3, "asirvatham-2013", "K=8.1 Na=139 creatinine=80umol/L WBC=310 platelets=85 Hb=85g/L LD=480", HEPARIN, "",

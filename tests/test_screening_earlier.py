@@ -64,7 +64,7 @@ def test_the_bounds_never_change_a_flag_beside_an_earlier_panel(opened: sqlite3.
     assert quick.integrated.mean() < 0.5
 
 
-@settings(max_examples=30)
+@settings(max_examples=30, deadline=None)
 @given(st.integers(0, 2**31), st.floats(0.02, 0.95), st.floats(2.0, 700.0))
 def test_a_pair_that_either_bound_closes_is_below_the_threshold(opened: sqlite3.Connection, seed: int, threshold: float, hours: float) -> None:
     judge = make_judge_with_earlier(opened, ANALYTES, ANALYTES[:5], hours, threshold)

@@ -81,7 +81,8 @@ def make_judge_with_earlier(connection: sqlite3.Connection, now: Sequence[str], 
     log_prior = _log_priors(model, additive_odds(connection, model, Panel(()), []), [*artefacts, mix_up], artefacts, states)
     chosen = [*places[0], *places[1]]
     both = model._replace(analytes=tuple(model.analytes[i] for i in chosen), logarithmic=model.logarithmic[chosen], mean=model.mean[chosen])
-    return assemble(both, threshold, tuple(model.causes[i].id for i in [*artefacts, mix_up]), mean, scatter, log_prior, 2 * GRID)
+    return assemble(both, threshold, tuple(model.causes[i].id for i in [*artefacts, mix_up]), mean, scatter, log_prior,
+                    2 * GRID, 2 * len(states) * GRID)
 
 
 def _forms(model: Model, artefacts: Sequence[int], states: Sequence[int], hours: float) -> list[_Form]:
@@ -121,12 +122,12 @@ def _expected(model: Model, forms: Sequence[_Form], places: Sequence[Sequence[in
 
 def _log_priors(model: Model, odds: Array, artefacts: Sequence[int], spoiled: Sequence[int], states: Sequence[int]) -> Array:
     """Return the log prior of every form; the earlier specimen is as often spoiled as the later one."""
-    odd, ill, standing, unsettled = (model.settings[f"share-{name}"] for name in ("odd", "ill", "standing", "unsettled"))
+    odd, ill, begun, unsettled = (model.settings[f"share-{name}"] for name in ("odd", "ill", "begun", "unsettled"))
     even = np.full(GRID, 1 / GRID)
     either = np.concatenate([(1 - unsettled) * even, unsettled * even])
     found = []
-    for group, share, steps in ((artefacts, odd, either), (states, ill * (1 - standing), even), (states, ill * standing, even), (spoiled, odd, even)):
+    for group, share, steps in ((artefacts, odd, either), (states, begun, even), (states, ill, even), (spoiled, odd, even)):
         prior = np.array([model.causes[i].prior * math.exp(odds[i]) for i in group])
         found.append(np.log(np.outer(prior / prior.sum() * share, steps)).ravel())
-    rest = 1 - ill - 2 * odd
+    rest = 1 - begun - ill - 2 * odd
     return np.concatenate([*found, np.log([rest * unsettled, rest * (1 - unsettled)])])

@@ -69,6 +69,9 @@ class Judge(NamedTuple):
     margin: float
     freedom: float
     steps: int
+    """Forms of each artefact."""
+    states: int
+    """Forms of states of the patient; they follow those of the artefacts."""
 
     @property
     def size(self) -> int:
@@ -94,11 +97,11 @@ def make_judge(connection: sqlite3.Connection, analytes: Sequence[str], threshol
     expected = Prediction(*(np.concatenate([part[:-1].reshape(-1, len(analytes)), part[-1, :1]]) for part in expected))
     log_prior = log_priors(model, additive_odds(connection, model, Panel(()), []), artefacts, patients, GRID)
     scatter = scatter_of(base, expected, range(len(analytes)))
-    return assemble(model, threshold, tuple(model.causes[i].id for i in artefacts), expected.mean, scatter, log_prior)
+    return assemble(model, threshold, tuple(model.causes[i].id for i in artefacts), expected.mean, scatter, log_prior, GRID,
+                    len(patients) * GRID)
 
 
-def assemble(model: Model, threshold: float, causes: tuple[str, ...], mean: Array, scatter: Array, log_prior: Array,
-             steps: int = GRID) -> Judge:
+def assemble(model: Model, threshold: float, causes: tuple[str, ...], mean: Array, scatter: Array, log_prior: Array, steps: int, states: int) -> Judge:
     """Put a judge together.
 
     Args:
@@ -106,10 +109,11 @@ def assemble(model: Model, threshold: float, causes: tuple[str, ...], mean: Arra
         threshold: probability of an artefact from which a panel is flagged, between 0 and 1.
         causes: ids of the artefacts that are looked for.
         mean: what is expected under each form, on the scale of each result: forms x results; every artefact at every severity first,
-            nothing unusual last.
+            then states of the patient, nothing unusual last.
         scatter: the covariance under each form.
         log_prior: the log of how common each form is.
         steps: forms of each artefact.
+        states: forms of states of the patient.
     """
     centre, scale = mean[-1], np.sqrt(np.diag(scatter[-1]))
     scatter = scatter / np.outer(scale, scale)
@@ -117,7 +121,7 @@ def assemble(model: Model, threshold: float, causes: tuple[str, ...], mean: Arra
     forms = _forms((mean - centre) / scale, scatter)
     log_weight = log_prior - np.linalg.slogdet(scatter)[1] / 2
     bound, margin = _bound(forms, log_weight, len(causes) * steps, threshold, freedom, len(centre))
-    return Judge(model, threshold, causes, centre, scale, forms, log_prior, log_weight, bound, margin, freedom, steps)
+    return Judge(model, threshold, causes, centre, scale, forms, log_prior, log_weight, bound, margin, freedom, steps, states)
 
 
 def log_priors(model: Model, odds: Array, artefacts: Sequence[int], patients: Sequence[int], steps: int) -> Array:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from kg.database import rows
 from kg.explain.model import Array
+from kg.screening.earlier import make_judge_with_earlier
 from kg.screening.judge import Judge, judge_panels, make_judge
 from kg.validation.metrics import Rate, rate
 from kg.validation.simulate import Group, Study, prior_weights
@@ -23,17 +24,33 @@ class Bench(NamedTuple):
     panel: str
     analytes: tuple[str, ...]
     columns: list[int]
-    """Where its results stand among those that were simulated."""
+    """Where its results, and those of the earlier panel if there is one, stand among those that were simulated."""
     screening: Judge
     """With the shares of artefacts and disease that screening assumes."""
     odd: Judge
     """With those that hold where somebody picked the panel out as odd."""
-    even: Judge
-    """With an artefact in every second panel."""
+    sick: float
+    """Share of the panels without an artefact in which screening assumes a state of the patient."""
 
     def probability(self, judge: Judge, results: Array) -> Array:
         """Return the probability of an artefact for each panel, integrated in full."""
         return judge_panels(judge, results[:, self.columns], every=True).probability
+
+    def among(self, causes: Collection[str], odd: float | None = None) -> Judge:
+        """Return a judge that knows some artefacts only, as one does who is asked about just these.
+
+        Args:
+            causes: ids of artefacts.
+            odd: share of panels that have one of them; as screening assumes when not given.
+        """
+        judge = self.screening
+        kept = np.repeat([cause in causes for cause in judge.causes], judge.steps)
+        weight = judge.log_weight.copy()
+        weight[: len(kept)] = np.where(kept, weight[: len(kept)], -np.inf)
+        prior = judge.log_prior.copy()
+        prior[: len(kept)] = np.where(kept, prior[: len(kept)], -np.inf)
+        narrow = judge._replace(log_weight=weight, log_prior=prior)
+        return narrow if odd is None else with_shares(narrow, odd, (1 - odd) * self.sick)
 
 
 class Recognised(NamedTuple):
@@ -52,7 +69,7 @@ class Recognised(NamedTuple):
     """Of these, the likeliest artefact is the right one or of its family."""
 
 
-def make_bench(connection: sqlite3.Connection, study: Study, panel: str, analytes: tuple[str, ...], threshold: float) -> Bench:
+def make_bench(connection: sqlite3.Connection, study: Study, panel: str, analytes: tuple[str, ...], threshold: float, hours: float | None = None) -> Bench:
     """Make the judges of a panel.
 
     Args:
@@ -61,31 +78,36 @@ def make_bench(connection: sqlite3.Connection, study: Study, panel: str, analyte
         panel: its name.
         analytes: its results.
         threshold: probability of an artefact from which a panel is flagged.
+        hours: by which an earlier panel of the same results is older, which then stands behind those of now in what is judged; none
+            when not given.
     """
-    judge = make_judge(connection, analytes, threshold)
+    judge = make_judge(connection, analytes, threshold) if hours is None else make_judge_with_earlier(connection, analytes, analytes, hours, threshold)
     model = study.ground.population.model
     weights = prior_weights(connection, study.ground)
     parts = [sum(weights[kind]) for kind in ("artefact", "in-vivo", "none")]
-    sick = model.settings["share-ill"] / (1 - model.settings["share-odd"])
-    return Bench(panel, analytes, [model.analytes.index(analyte) for analyte in analytes], judge,
-                 with_shares(judge, parts[0] / sum(parts), parts[1] / sum(parts)), with_shares(judge, 0.5, 0.5 * sick))
+    columns = [model.analytes.index(analyte) for analyte in analytes]
+    if hours is not None:
+        columns += [len(model.analytes) + place for place in columns]
+    return Bench(panel, analytes, columns, judge, with_shares(judge, parts[0] / sum(parts), parts[1] / sum(parts)),
+                 float(np.exp(judge.log_prior[len(judge.causes) * judge.steps :][: judge.states]).sum()) / (1 - model.settings["share-odd"]))
 
 
 def with_shares(judge: Judge, odd: float, ill: float) -> Judge:
     """Return a judge that takes artefact and disease to be as common as stated; for panels that are integrated in full only.
 
     Args:
-        judge: with the shares of screening.
+        judge: with other shares.
         odd: share of panels with an artefact.
         ill: share of panels with a disease.
     """
-    before = (judge.model.settings["share-odd"], judge.model.settings["share-ill"])
     artefacts = len(judge.causes) * judge.steps
-    weight = judge.log_weight.copy()
-    weight[:artefacts] += math.log(odd / before[0])
-    weight[artefacts:-1] += math.log(ill / before[1])
-    weight[-1] += math.log((1 - odd - ill) / (1 - sum(before)))
-    return judge._replace(log_weight=weight)
+    groups = (slice(artefacts), slice(artefacts, artefacts + judge.states), slice(artefacts + judge.states, None))
+    weight, prior = judge.log_weight.copy(), judge.log_prior.copy()
+    for group, share in zip(groups, (odd, ill, 1 - odd - ill), strict=True):
+        change = math.log(share / np.exp(judge.log_prior[group]).sum())
+        weight[group] += change
+        prior[group] += change
+    return judge._replace(log_weight=weight, log_prior=prior)
 
 
 def families(connection: sqlite3.Connection) -> dict[str, set[str]]:

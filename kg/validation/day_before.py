@@ -1,8 +1,8 @@
 """Simulated patients with a result of the day before: their own level moves on, and in some a real change begins.
 
-The explanation assumes one correlation time for everybody and no change in between. Here the time differs from patient to patient, in
-a stated share of them a state that passes begins between the two draws, and an illness that was there already was weaker or stronger.
-What spoils the second specimen is that of ``kg.validation.spoil``; the first is always sound.
+Screening assumes two correlation times. Here the time differs from patient to patient, in a stated share of them a state that passes
+begins between the two draws, and an illness that was there already was weaker or stronger. What spoils the second specimen is that of
+``kg.validation.spoil``; the first is always sound, and now and then that of another person.
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from kg.database import rows
 from kg.explain.baseline import deviations, scaled, unscaled
 from kg.explain.model import Array, Cause
+from kg.screening.earlier import MIX_UP
 from kg.validation.patients import Population, fall_ill, moves, on_logarithm
-from kg.validation.simulate import SALINE, SALINE_SHARES, Group, Progress, shares
+from kg.validation.simulate import READ_BY_PEOPLE, SHARES_READ, Drawn, Group, Progress, Sizes, prior_weights, shares
 from kg.validation.spoil import Ground, draw_specimens, measure, spoil
 
 
@@ -33,38 +34,43 @@ class People(NamedTuple):
 
 
 class Pairs(NamedTuple):
-    """Panels with one earlier result each."""
+    """Panels with one earlier panel each."""
 
     group: Group
-    """The panels that are judged."""
-    before: Array
-    """What was reported before, panels x results."""
+    """Each holds the results of now, followed by what was reported before."""
     people: People
 
+    @property
+    def now(self) -> Array:
+        """Return the results of now."""
+        return self.group.results[:, : self.group.results.shape[1] // 2]
 
-class Amounts(NamedTuple):
-    """How many pairs of each sort."""
+    @property
+    def before(self) -> Array:
+        """Return the earlier results."""
+        return self.group.results[:, self.group.results.shape[1] // 2 :]
 
-    band: int
-    saline: int
-    artefacts: int
-    others: int
-    acute: int
-    """Of the others with a real change, so many are judged in full."""
+
+class Course(NamedTuple):
+    """How patients go on between two draws."""
+
+    hours: float
+    days: tuple[float, float]
+    """Ends between which the correlation time of the level of each patient is drawn."""
+    chances: dict[str, float]
+    """Of the states that may begin between the draws, by id; their sum is the chance that any does."""
 
 
 class Days(NamedTuple):
     """All pairs of a validation."""
 
-    bands: tuple[Pairs, ...]
-    saline: tuple[Pairs, ...]
-    artefacts: tuple[Pairs, ...]
-    """Of every sort, as common among artefacts as screening takes them to be."""
-    others: tuple[Pairs, ...]
-    """Without an artefact, as common as screening takes them to be."""
+    course: Course
+    drawn: Drawn
+    acute: NDArray[np.str_]
+    """Of each panel of the mixture the state that began between the draws; empty where none did."""
 
 
-def draw_people(ground: Ground, count: int, disease: Cause | None, chances: dict[str, float], generator: np.random.Generator) -> People:
+def draw_people(ground: Ground, count: int, disease: Cause | None, course: Course, generator: np.random.Generator) -> People:
     """Draw patients at two moments.
 
     The level is a stationary process with correlation exp(-t / T), T drawn for each patient; its tails are those of ``draw_patients``,
@@ -75,29 +81,28 @@ def draw_people(ground: Ground, count: int, disease: Cause | None, chances: dict
         ground: from ``make_ground``.
         count: patients.
         disease: one that was there at both draws.
-        chances: of the states that may begin between the draws, by id; their sum is the chance that any does.
+        course: between the draws.
         generator: of random numbers.
     """
     population, model = ground.population, ground.population.model
-    hours, memory = ground.setting("hours-before").value, ground.setting("correlation-days")
     spread = np.diag(model.covariance)
     own = np.minimum(deviations(model, model.within, model.mean) ** 2, spread)
     kept = np.sqrt(1 - own / spread)
     level = model.covariance * np.outer(kept, kept)
     width = np.sqrt((population.freedom - 2) / generator.chisquare(population.freedom, count))[:, None]
-    days = on_logarithm(memory.low or memory.value, memory.high or memory.value, count, generator)
-    stays = np.exp(-hours / 24 / days)[:, None]
+    days = on_logarithm(*course.days, count, generator)
+    stays = np.exp(-course.hours / 24 / days)[:, None]
     first, fresh = (generator.multivariate_normal(np.zeros(len(spread)), level, count, method="svd") for _ in range(2))
     second = stays * first + np.sqrt(1 - stays**2) * fresh
     before, now = (np.maximum(unscaled(model, model.mean + width * part + np.sqrt(own) * generator.standard_normal(part.shape)), model.floor)
                    for part in (first, second))
     if disease is not None:
         before, now = _both_ill(ground, before, now, disease, generator)
-    names = np.array(["", *chances])
-    acute = generator.choice(names, count, p=[1 - sum(chances.values()), *chances.values()])
+    names = np.array(["", *course.chances])
+    acute = generator.choice(names, count, p=[1 - sum(course.chances.values()), *course.chances.values()])
     for cause in model.causes:
         where = np.flatnonzero(acute == cause.id)
-        if cause.id in chances and len(where):
+        if cause.id in course.chances and len(where):
             now[where] = fall_ill(population, now[where], cause, generator)
     return People(before, now, days, acute)
 
@@ -114,6 +119,21 @@ def _both_ill(ground: Ground, before: Array, now: Array, disease: Cause, generat
     return ill_before, ill_now
 
 
+def usual_course(ground: Ground) -> Course:
+    """Return the course between two draws that the table of figures states."""
+    return Course(ground.setting("hours-before").value, _ends(ground, "correlation-days"), acute_chances(ground))
+
+
+def fast_course(ground: Ground) -> Course:
+    """Return the same for patients whose levels move within days."""
+    return usual_course(ground)._replace(days=_ends(ground, "correlation-days-unsettled"))
+
+
+def _ends(ground: Ground, name: str) -> tuple[float, float]:
+    figure = ground.setting(name)
+    return figure.low or figure.value, figure.high or figure.value
+
+
 def acute_chances(ground: Ground) -> dict[str, float]:
     """Return how likely each passing state that moves a result begins between the draws, by their priors."""
     able = [cause for cause in ground.population.model.causes if begins(ground.population, cause)]
@@ -126,59 +146,85 @@ def begins(population: Population, cause: Cause) -> bool:
     return cause.kind == "in-vivo" and not cause.lasting and moves(population, cause)
 
 
-def simulate_days(connection: sqlite3.Connection, ground: Ground, amounts: Amounts, seed: int, progress: Progress = lambda done, size: None) -> Days:
-    """Simulate all pairs; the same seed gives the same pairs, and the figures without an earlier result do not depend on them.
+def simulate_days(connection: sqlite3.Connection, ground: Ground, course: Course, sizes: Sizes, seed: int, progress: Progress = lambda done, size: None) -> Days:
+    """Simulate all pairs; the same seed gives the same pairs, and the figures without an earlier panel do not depend on them.
 
     Args:
         connection: the database.
         ground: from ``make_ground``.
-        amounts: how many of each sort.
+        course: between the draws.
+        sizes: how many of each sort.
         seed: of the random numbers.
-        progress: called with the sorts done, of four.
+        progress: called with the sorts done, of three.
     """
     generator = np.random.default_rng((seed, 1))
-    causes, chances, weights = ground.population.model.causes, acute_chances(ground), shares(connection, ground)
-    by_id = {cause.id: cause for cause in causes}
+    causes, by_id = ground.population.model.causes, {cause.id: cause for cause in ground.population.model.causes}
+    bands = tuple(_band(ground, by_id[row["cause"]], row, sizes.band, course, generator).group for row in rows(connection, "validation_bands"))
+    progress(1, 3)
+    read = tuple(_spoiled(ground, by_id[cause], np.full(sizes.band, share), ("share-of-plasma", share, share, "1"), course, generator).group
+                 for cause in READ_BY_PEOPLE.values() for share in SHARES_READ)
+    progress(2, 3)
+    *counts, swapped = generator.multinomial(sizes.mixture, shares_with_mix_ups(connection, ground)).tolist()
+    parts = [_part(ground, cause, size, course, generator) for cause, size in zip(causes, counts, strict=True) if size]
+    groups, acute = [pairs.group for pairs in parts], [pairs.people.acute for pairs in parts]
+    groups.append(_mixed_up(by_id[MIX_UP], draw_sound(connection, ground, course, swapped, generator)))
+    acute.append(np.full(swapped, ""))
+    progress(3, 3)
+    drawn = Drawn(np.concatenate([group.results for group in groups]), np.concatenate([np.full(len(group.results), group.cause) for group in groups]),
+                  np.concatenate([np.full(len(group.results), group.kind == "artefact") for group in groups]), bands, read)
+    return Days(course, drawn, np.concatenate(acute))
+
+
+def shares_with_mix_ups(connection: sqlite3.Connection, ground: Ground) -> Array:
+    """Return the share of pairs that each cause has, as screening takes it, and after them that of pairs of two people."""
+    causes, weights = ground.population.model.causes, shares(connection, ground)
     artefact = np.array([cause.kind == "artefact" for cause in causes])
-
-    def some(chosen: NDArray[np.bool_], count: int) -> tuple[Pairs, ...]:
-        odds = np.where(chosen, weights, 0.0)
-        counts = generator.multinomial(count, odds / odds.sum())
-        return tuple(_part(ground, cause, int(size), chances, generator) for cause, size in zip(causes, counts, strict=True) if size)
-
-    bands = tuple(_band(ground, by_id[row["cause"]], row, amounts.band, chances, generator) for row in rows(connection, "validation_bands"))
-    progress(1, 4)
-    saline = tuple(_spoiled(ground, by_id[SALINE], np.full(amounts.saline, share), ("share-of-plasma", share, share, "1"), chances, generator)
-                   for share in SALINE_SHARES)
-    progress(2, 4)
-    artefacts = some(artefact, amounts.artefacts)
-    progress(3, 4)
-    others = some(~artefact, amounts.others)
-    progress(4, 4)
-    return Days(bands, saline, artefacts, others)
+    computed = float(prior_weights(connection, ground)["artefact"].sum())
+    prior = next(cause.prior for cause in causes if cause.id == MIX_UP)
+    swapped = weights[artefact].sum() * prior / (computed + prior)
+    return np.append(np.where(artefact, weights * computed / (computed + prior), weights), swapped)
 
 
-def _part(ground: Ground, cause: Cause, count: int, chances: dict[str, float], generator: np.random.Generator) -> Pairs:
+def _mixed_up(cause: Cause, pairs: Array) -> Group:
+    return Group(cause.id, cause.label, cause.kind, "", None, None, "", swap(pairs), np.zeros(0))
+
+
+def swap(pairs: Array) -> Array:
+    """Return pairs of panels, each with the earlier panel of the pair before it in place of its own."""
+    size = pairs.shape[1] // 2
+    return np.concatenate([pairs[:, :size], np.roll(pairs[:, size:], 1, axis=0)], axis=1)
+
+
+def draw_sound(connection: sqlite3.Connection, ground: Ground, course: Course, count: int, generator: np.random.Generator) -> Array:
+    """Return pairs of panels without an artefact, well and ill people as common as screening takes them to be, in no order."""
+    causes = ground.population.model.causes
+    odds = np.where([cause.kind == "artefact" for cause in causes], 0.0, shares(connection, ground))
+    counts = generator.multinomial(count, odds / odds.sum())
+    parts = [_part(ground, cause, int(size), course, generator).group.results for cause, size in zip(causes, counts, strict=True) if size]
+    return np.asarray(generator.permutation(np.concatenate(parts)))
+
+
+def _part(ground: Ground, cause: Cause, count: int, course: Course, generator: np.random.Generator) -> Pairs:
     low, high = float(cause.severity[0]), float(cause.severity[-1])
     if cause.kind == "artefact":
-        return _spoiled(ground, cause, on_logarithm(low, high, count, generator), ("severity", low, high, cause.unit), chances, generator)
-    people = draw_people(ground, count, cause if cause.kind == "in-vivo" else None, chances, generator)
-    specimens = draw_specimens(ground, people.now, generator)
-    return Pairs(Group(cause.id, cause.label, cause.kind, "", None, None, "", measure(ground, specimens.plasma, generator), np.zeros(0)),
-                 _reported(ground, people, generator), people)
+        return _spoiled(ground, cause, on_logarithm(low, high, count, generator), ("severity", low, high, cause.unit), course, generator)
+    people = draw_people(ground, count, cause if cause.kind == "in-vivo" else None, course, generator)
+    now = measure(ground, draw_specimens(ground, people.now, generator).plasma, generator)
+    return Pairs(Group(cause.id, cause.label, cause.kind, "", None, None, "", _stacked(ground, now, people, generator), np.zeros(0)), people)
 
 
-def _band(ground: Ground, cause: Cause, row: sqlite3.Row, count: int, chances: dict[str, float], generator: np.random.Generator) -> Pairs:
-    return _spoiled(ground, cause, generator.uniform(row["low"], row["high"], count), (row["quantity"], row["low"], row["high"], row["unit"]), chances, generator)
+def _band(ground: Ground, cause: Cause, row: sqlite3.Row, count: int, course: Course, generator: np.random.Generator) -> Pairs:
+    return _spoiled(ground, cause, generator.uniform(row["low"], row["high"], count), (row["quantity"], row["low"], row["high"], row["unit"]), course, generator)
 
 
-def _spoiled(ground: Ground, cause: Cause, amount: Array, said: tuple[str, float, float, str], chances: dict[str, float],
+def _spoiled(ground: Ground, cause: Cause, amount: Array, said: tuple[str, float, float, str], course: Course,
              generator: np.random.Generator) -> Pairs:
-    people = draw_people(ground, len(amount), None, chances, generator)
-    results, severity = spoil(ground, draw_specimens(ground, people.now, generator), cause, amount, generator, by_volume=said[0] == "volume-fraction")
-    return Pairs(Group(cause.id, cause.label, cause.kind, *said, results, severity), _reported(ground, people, generator), people)
+    people = draw_people(ground, len(amount), None, course, generator)
+    now, severity = spoil(ground, draw_specimens(ground, people.now, generator), cause, amount, generator, by_volume=said[0] == "volume-fraction")
+    return Pairs(Group(cause.id, cause.label, cause.kind, *said, _stacked(ground, now, people, generator), severity), people)
 
 
-def _reported(ground: Ground, people: People, generator: np.random.Generator) -> Array:
-    """Return what was reported of the sound specimen of before."""
-    return measure(ground, dict(zip(ground.population.model.analytes, people.before.T, strict=True)), generator)
+def _stacked(ground: Ground, now: Array, people: People, generator: np.random.Generator) -> Array:
+    """Return the results of now beside what was reported of the sound specimen of before."""
+    before = measure(ground, dict(zip(ground.population.model.analytes, people.before.T, strict=True)), generator)
+    return np.concatenate([now, before], axis=1)

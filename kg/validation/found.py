@@ -6,7 +6,8 @@ from typing import NamedTuple
 
 from kg.validation.assess import Recognised
 from kg.validation.beside import Comparison
-from kg.validation.beside_earlier import WithEarlier
+from kg.validation.beside_earlier import Changed
+from kg.validation.day_before import Course
 from kg.validation.metrics import Bin, Rate
 from kg.validation.severity import Recovered
 from kg.validation.simulate import Sizes, Study
@@ -29,6 +30,16 @@ class Mixed(NamedTuple):
     error: float
 
 
+class FoundEarlier(NamedTuple):
+    """What one panel gave beside an earlier one."""
+
+    panel: str
+    mixture: Mixed
+    bands: list[tuple[Recognised, Recognised]]
+    """With the earlier panel, and without it."""
+    changes: list[Changed]
+
+
 class Report(NamedTuple):
     """All that was found."""
 
@@ -44,5 +55,6 @@ class Report(NamedTuple):
     diseases: dict[str, list[Recognised]]
     severities: list[Recovered]
     beside: list[Comparison]
-    earlier: WithEarlier
-    """With a result of the day before."""
+    course: Course
+    """Between the two draws."""
+    earlier: list[FoundEarlier]

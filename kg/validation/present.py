@@ -22,29 +22,31 @@ _LEAST_SHOWN = 0.001
 
 def verdict_of(report: Report) -> str:
     """Return the word for programs."""
-    better = [one.better for one in report.beside]
+    better = [one.better for one in report.beside if one.counts]
     return "better-than-published" if all(better) else "partly-better" if any(better) else "not-better"
 
 
 def headline(report: Report) -> str:
     """Return the finding in one sentence or two."""
-    won = sum(one.better for one in report.beside)
+    counted = [one for one in report.beside if one.counts]
+    won = sum(one.better for one in counted)
     panel, first = next(iter(report.mixtures.items()))
     as_assumed = first[0]
     return ("On simulated specimens of other haematocrits, doses and methods than are assumed, "
-            f"ours is {_WORDS[verdict_of(report)]} ({won} of {len(report.beside)}). "
+            f"ours is {_WORDS[verdict_of(report)]} ({won} of {len(counted)}). "
             f"On the {panel} panel a flag is right in {share_of(as_assumed.predictive_value)} of cases at {100 * report.threshold:g} %, and "
             f"{share_of(as_assumed.specificity, 5)} of panels without an artefact stay unflagged.")
 
 
 def sections_of(report: Report) -> tuple[Section, ...]:
     """Return the tables as sections."""
-    sections = [Section("Beside published figures", tuple(_beside(one) for one in report.beside),
-                        "Better means that the whole 95 % interval of ours lies on the better side, on specimens as hard to tell.")]
+    sections = [Section("Beside published figures", tuple(comparison(one) for one in report.beside if one.counts),
+                        "Better means that the whole 95 % interval of ours lies on the better side, on specimens as hard to tell. Ours had an earlier result "
+                        "only where the published reader is known to have had one.")]
     for panel, found in report.mixtures.items():
-        sections.append(Section(f"Mixture as screening assumes it, {panel} panel", tuple(item for one in found for item in _mixture(one, report)),
+        sections.append(Section(f"Mixture as screening assumes it, {panel} panel", tuple(item for one in found for item in mixture_items(one, report)),
                                 "The second line halves the artefacts, while the judge goes on assuming the first."))
-        sections += [Section(f"Calibration, {panel} panel, {100 * one.share_odd:g} % with an artefact", tuple(_bin(part) for part in one.bins if part.panels))
+        sections += [Section(f"Calibration, {panel} panel, {100 * one.share_odd:g} % with an artefact", tuple(bin_item(part) for part in one.bins if part.panels))
                      for one in found]
     for panel, bands in report.bands.items():
         sections.append(Section(f"Contamination, band by band, {panel} panel", tuple(_band(one) for one in bands),
@@ -63,25 +65,29 @@ def unknowns_of() -> tuple[str, ...]:
     """Return what simulation cannot tell."""
     return ("Simulated people are no people: patients come from the same table of means and covariances by which panels are judged, and diseases from the "
             "same patterns, so that real panels may be judged worse.",
+            "Screening weighs one cause at a time, so that a slight artefact beside a disease is mostly missed.",
             "What broken cells do to a reading by colour, what waiting does to enzymes, and what fluids do inside cells is not simulated.",
-            "How severe the contaminated specimens of the published studies were is not known; ours are spread evenly over the bands.")
+            "How severe the contaminated specimens of the published studies were is hardly known; ours are spread evenly over the bands.")
 
 
-def _beside(one: Comparison) -> Item:
+def comparison(one: Comparison) -> Item:
+    """Return one published figure with ours beside it."""
     word = "better" if one.better else "not better" if one.comparable else "cannot be told, since the specimens may not be alike"
     text = (f"{one.quantity.replace('-', ' ')} of {one.subject.replace('-', ' ')}: published {one.published:.3g} ({one.condition}); "
-            f"ours {share_of(one.ours)}, {one.panel} panel: {word}")
+            f"ours {share_of(one.ours)}, {one.panel} panel{' beside an earlier one' if one.earlier else ''}: {word}")
     return Item(text, _comparison(one), (one.source,), (f"Counted on: {one.what}.", *one.remarks))
 
 
-def _mixture(one: Mixed, report: Report) -> tuple[Item, ...]:
+def mixture_items(one: Mixed, report: Report) -> tuple[Item, ...]:
+    """Return what the mixture gives at one share of artefacts."""
     return (Item(f"{100 * one.share_odd:g} % with an artefact ({one.artefacts:,} of {one.panels:,}), flagged at {100 * report.threshold:g} %: "
                  f"sensitivity {share_of(one.sensitivity)}, specificity {share_of(one.specificity, 5)}, predictive value {share_of(one.predictive_value)}"),
             Item(f"{100 * one.share_odd:g} % with an artefact, the likeliest {100 * report.flag_rate:g} % flagged: "
                  f"predictive value {share_of(one.at_flag_rate)}, sensitivity {share_of(one.found_at_flag_rate)}; calibration error {one.error:.4f}"))
 
 
-def _bin(one: Bin) -> Item:
+def bin_item(one: Bin) -> Item:
+    """Return one class of probabilities."""
     return Item(f"{one.low:g} to {one.high:g}: {one.panels:,} panels, said {one.said:.4f}, observed {share_of(one.observed, 4)}")
 
 
@@ -95,7 +101,7 @@ def amount_of(group: Group) -> str:
 def _band(one: Recognised) -> Item:
     text = amount_of(one.group)
     named = f", named right {plain_of(one.right)}, right family {plain_of(one.family)}" if one.odd.hits else ""
-    return Item(f"{text}: screened {plain_of(one.screened)}, at the flag rate {plain_of(one.at_flag_rate)}, odd {plain_of(one.odd)}{named}", _recognised(one))
+    return Item(f"{text}: screened {plain_of(one.screened)}, at the flag rate {plain_of(one.at_flag_rate)}, odd {plain_of(one.odd)}{named}", recognised_data(one))
 
 
 def _severity(one: Recovered) -> Item:
@@ -111,7 +117,7 @@ def _diseases(found: list[Recognised]) -> tuple[Item, ...]:
     total = sum(one.group.results.shape[0] for one in found)
     screened, odd = (sum(rate.hits for rate in rates) for rates in ([one.screened for one in found], [one.odd for one in found]))
     first = Item(f"all {len(found)} diseases: {screened:g} of {total:,} panels flagged in screening, {odd:g} taken for an artefact once picked out as odd")
-    return (first, *(Item(f"{inside(one.group.label)}: screened {plain_of(one.screened)}, odd {plain_of(one.odd)}", _recognised(one)) for one in shown))
+    return (first, *(Item(f"{inside(one.group.label)}: screened {plain_of(one.screened)}, odd {plain_of(one.odd)}", recognised_data(one)) for one in shown))
 
 
 def share_of(one: Rate, digits: int = 3) -> str:
@@ -128,8 +134,8 @@ def data_of(report: Report) -> dict[str, Any]:
     """Return everything as plain data, as ``queries/schemas/validation-output.json`` says."""
     return {"seed": report.seed, "sizes": report.sizes._asdict(), "threshold": report.threshold, "flag_rate": report.flag_rate, "interval": report.interval,
             "benchmarks": [_comparison(one) for one in report.beside],
-            "panels": [{"panel": panel, "mixtures": [_mixed(one) for one in found], "bands": [_recognised(one) for one in report.bands[panel]],
-                        "diseases": [_recognised(one) for one in report.diseases[panel]]} for panel, found in report.mixtures.items()],
+            "panels": [{"panel": panel, "mixtures": [mixed_data(one) for one in found], "bands": [recognised_data(one) for one in report.bands[panel]],
+                        "diseases": [recognised_data(one) for one in report.diseases[panel]]} for panel, found in report.mixtures.items()],
             "severities": [_recovered(one) for one in report.severities]}
 
 
@@ -143,7 +149,8 @@ def group_data(group: Group) -> dict[str, Any]:
     return {"cause": group.cause, "kind": group.kind, "quantity": group.quantity, "low": group.low, "high": group.high, "unit": group.unit}
 
 
-def _recognised(one: Recognised) -> dict[str, Any]:
+def recognised_data(one: Recognised) -> dict[str, Any]:
+    """Return how one group was judged as plain data."""
     return {**group_data(one.group), **{name: rate_data(getattr(one, name)) for name in ("screened", "at_flag_rate", "odd", "right", "family")}}
 
 
@@ -155,7 +162,8 @@ def _comparison(one: Comparison) -> dict[str, Any]:
     return {**one._asdict(), "ours": rate_data(one.ours), "remarks": list(one.remarks)}
 
 
-def _mixed(one: Mixed) -> dict[str, Any]:
+def mixed_data(one: Mixed) -> dict[str, Any]:
+    """Return what a mixture gives as plain data."""
     bins = [{"low": part.low, "high": part.high, "panels": part.panels, "said": None if part.said is None else round(part.said, 6),
              "observed": rate_data(part.observed)} for part in one.bins]
     rates = {name: rate_data(getattr(one, name)) for name in ("sensitivity", "specificity", "predictive_value", "at_flag_rate", "found_at_flag_rate")}

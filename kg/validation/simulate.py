@@ -19,12 +19,13 @@ from kg.validation.patients import draw_patients, fall_ill, moves, on_logarithm
 from kg.validation.spoil import Ground, Specimens, draw_specimens, make_ground, measure, spoil
 
 Progress = Callable[[int, int], None]
-SALINE, EDTA = "iv-saline", "k2-edta-carryover"
-SALINE_SHARES = (0.10, 0.25)
-"""Shares of the plasma at which people were tested; see ``people-saline`` in ``recognition_benchmarks.csv``."""
+EDTA = "k2-edta-carryover"
+READ_BY_PEOPLE = {"people-saline": "iv-saline", "people-dextrose-saline": "iv-dextrose-saline"}
+"""The fluids on which people were tested, by subject of ``recognition_benchmarks.csv``."""
+SHARES_READ = (0.10, 0.25)
+"""The shares of the plasma at which they were."""
 
-
-_POOL = 40
+_POOL = 20
 """Patients from whom one with a high potassium is picked."""
 _BELOW, _LITTLE = 1.0, 10.0
 """Own potassium lies at most so far (mmol/L) below that of the surveys; the largest share of EDTA blood is so many times the least."""
@@ -36,6 +37,7 @@ class Sizes(NamedTuple):
     mixture: int
     band: int
     disease: int
+    little_edta: int
 
 
 class Group(NamedTuple):
@@ -54,22 +56,32 @@ class Group(NamedTuple):
     """As the explanation counts it; empty where there is none."""
 
 
-class Study(NamedTuple):
-    """Everything that was simulated."""
+class Drawn(NamedTuple):
+    """Simulated panels, from which rates are counted."""
 
-    ground: Ground
     mixture: Array
-    """Results, panels x results."""
+    """Results, panels x results; artefact and disease are as common as screening takes them to be."""
     causes: NDArray[np.str_]
     """Of each panel of the mixture its cause."""
     artefact: NDArray[np.bool_]
-    kept: NDArray[np.bool_]
-    """Panels of the mixture that are left when half of the artefacts are taken out."""
     bands: tuple[Group, ...]
+    read: tuple[Group, ...]
+    """The fluids on which people were tested, at the shares at which they were."""
+
+    @property
+    def halved(self) -> NDArray[np.bool_]:
+        """Return which panels of the mixture are left when half of the artefacts are taken out."""
+        return np.asarray(~self.artefact | (np.cumsum(self.artefact) % 2 == 0))
+
+
+class Study(NamedTuple):
+    """Everything that was simulated without an earlier panel."""
+
+    ground: Ground
+    drawn: Drawn
     diseases: tuple[Group, ...]
     whole: tuple[Group, ...]
     """For each contamination of the bands, panels whose severities are spread as the explanation takes them to be."""
-    saline: tuple[Group, ...]
     slight: Group
     """Little EDTA in blood whose own potassium is high already."""
 
@@ -91,7 +103,7 @@ def simulate(connection: sqlite3.Connection, analytes: tuple[str, ...], sizes: S
     ill = [cause for cause in causes if cause.kind == "in-vivo" and moves(ground.population, cause)]
     counts = generator.multinomial(sizes.mixture, shares(connection, ground))
     banded = list(dict.fromkeys(row["cause"] for row in wanted))
-    size, done = len(causes) + len(wanted) + len(ill) + len(banded) + len(SALINE_SHARES) + 1, 0
+    size, done = len(causes) + len(wanted) + len(ill) + len(banded) + len(READ_BY_PEOPLE) * len(SHARES_READ) + 1, 0
 
     def step(found: Group) -> Group:
         nonlocal done
@@ -103,13 +115,12 @@ def simulate(connection: sqlite3.Connection, analytes: tuple[str, ...], sizes: S
     bands = tuple(step(_band(ground, by_id[row["cause"]], row, sizes.band, generator)) for row in wanted)
     diseases = tuple(step(_part(ground, cause, sizes.disease, generator)) for cause in ill)
     whole = tuple(step(_part(ground, by_id[cause], sizes.band, generator)) for cause in banded)
-    saline = tuple(step(_spoiled(ground, by_id[SALINE], np.full(sizes.band, share), "share-of-plasma", share, share, "1", False, generator))
-                   for share in SALINE_SHARES)
-    slight = step(_slight(connection, ground, by_id[EDTA], sizes.band, generator))
-    artefact = np.concatenate([np.full(len(part.results), part.kind == "artefact") for part in parts])
-    kept = ~artefact | (np.cumsum(artefact) % 2 == 0)
-    return Study(ground, np.concatenate([part.results for part in parts]), np.concatenate([np.full(len(part.results), part.cause) for part in parts]),
-                 artefact, kept, bands, diseases, whole, saline, slight)
+    read = tuple(step(_spoiled(ground, by_id[cause], np.full(sizes.band, share), "share-of-plasma", share, share, "1", False, generator))
+                 for cause in READ_BY_PEOPLE.values() for share in SHARES_READ)
+    slight = step(_slight(connection, ground, by_id[EDTA], sizes.little_edta, generator))
+    drawn = Drawn(np.concatenate([part.results for part in parts]), np.concatenate([np.full(len(part.results), part.cause) for part in parts]),
+                  np.concatenate([np.full(len(part.results), part.kind == "artefact") for part in parts]), bands, read)
+    return Study(ground, drawn, diseases, whole, slight)
 
 
 def prior_weights(connection: sqlite3.Connection, ground: Ground) -> dict[str, Array]:
@@ -164,7 +175,7 @@ def _slight(connection: sqlite3.Connection, ground: Ground, cause: Cause, count:
     pool = np.concatenate(parts)
     potassium = pool[:, ground.population.model.analytes.index("potassium")]
     high = np.flatnonzero(potassium >= ground.setting("potassium-of-surveys").value - _BELOW)
-    chosen = pool[generator.permutation(high)[: 2 * count]]
+    chosen = pool[generator.permutation(high)[:count]]
     least = float(cause.severity[0])
     amount = on_logarithm(least, _LITTLE * least, len(chosen), generator)
     results, severity = spoil(ground, draw_specimens(ground, chosen, generator), cause, amount, generator, by_volume=False)

@@ -1,4 +1,4 @@
-"""Speed and memory, as ratios to a baseline measured in the same run: ``python -m tests.benchmarks``.
+"""Speed, memory and what is recognised, as ratios to a baseline measured in the same run: ``python -m tests.benchmarks``.
 
 Nothing here is asserted; the figures are printed for a person to judge. The packages are compiled to byte
 code first, as an installer does.
@@ -18,7 +18,7 @@ from pathlib import Path
 import kg
 from kg.database import open_database
 from kg.questions.why import why
-from tests.benchmarks import computed
+from tests.benchmarks import computed, learned
 from tests.benchmarks.measuring import alternate, report, run
 
 _BARE = [sys.executable, "-c", "import sqlite3, json, argparse"]
@@ -35,6 +35,7 @@ def main() -> None:
         _question(database)
         _sparql(database)
         computed.measure(database)
+        learned.measure(database)
 
 
 def _build(database: Path) -> None:

@@ -1,0 +1,80 @@
+"""What screening recognises, as a ratio to a model that learned from many panels of the very simulation it is tried on.
+
+The learned model knows what no laboratory knows: the methods, doses and rates of the simulated specimens, by example. What it
+reaches is close to what these results can tell at all.
+"""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import numpy as np
+from sklearn.ensemble import HistGradientBoostingClassifier
+
+from kg.database import open_database, rows
+from kg.explain.model import Array
+from kg.screening.earlier import MIX_UP
+from kg.validation import metrics
+from kg.validation.assess import make_bench
+from kg.validation.beside import FLUIDS, Side, read_published
+from kg.validation.beside_earlier import RENAL
+from kg.validation.day_before import draw_sound, simulate_days, swap, usual_course
+from kg.validation.simulate import Drawn, Sizes, simulate
+
+_TRAIN, _TRY = Sizes(150_000, 1500, 1, 1), Sizes(80_000, 150, 1, 1)
+_SETS = 40_000
+
+
+def measure(database: Path) -> None:
+    """Print the share of fluids and of mix-ups that is recognised, ours over the learned model's."""
+    connection = open_database(str(database))
+    members: dict[str, tuple[str, ...]] = {}
+    for row in rows(connection, "validation_panels"):
+        members[row["panel"]] = (*members.get(row["panel"], ()), row["analyte"])
+    every = tuple(dict.fromkeys(analyte for analytes in members.values() for analyte in analytes))
+    renal = members.pop(RENAL)
+    specificity = read_published(connection)["learned-fluids", "specificity"]["value"]
+    study, learn = simulate(connection, every, _TRY, 1), simulate(connection, every, _TRAIN, 1001)
+    course = usual_course(study.ground)
+    days, days_to_learn = (simulate_days(connection, study.ground, course, sizes, seed) for sizes, seed in ((_TRY, 1), (_TRAIN, 1001)))
+    for panel, analytes in members.items():
+        for hours, tried, learned in ((None, study.drawn, learn.drawn), (course.hours, days.drawn, days_to_learn.drawn)):
+            bench = make_bench(connection, study, panel, analytes, 0.5, hours)
+            _fluids(Side(study.ground, bench, tried, 0.5), learned, specificity, "beside a panel of the day before" if hours else "alone")
+    bench = make_bench(connection, study, RENAL, renal, 0.5, course.hours)
+    pairs = [draw_sound(connection, study.ground, course, count, np.random.default_rng(seed)) for count, seed in ((_SETS, 1), (4000, 2))]
+    (x, y), (tried_x, tried_y) = ((np.concatenate([own, swap(own)])[:, bench.columns], np.repeat([0, 1], len(own))) for own in pairs)
+    model = _fitted(x, y)
+    ours = np.mean((bench.probability(bench.among({MIX_UP}, 0.5), np.concatenate([pairs[1], swap(pairs[1])])) >= 0.5) == tried_y)
+    theirs = np.mean((model.predict_proba(_changes(tried_x))[:, 1] >= 0.5) == tried_y)
+    print(f"mix-ups, panel {RENAL}, {course.hours:g} h apart: accuracy ours {ours:.3f}, learned from {len(y):,} sets of the same simulation {theirs:.3f}, "
+          f"ratio {ours / theirs:.3f}")
+
+
+def _fluids(side: Side, learn: Drawn, specificity: float, how: str) -> None:
+    started, causes, columns = time.perf_counter(), side.causes_of(FLUIDS), side.bench.columns
+    spoiled, to_learn = (np.concatenate([group.results for group in drawn.bands if group.cause in causes]) for drawn in (side.drawn, learn))
+    sound, sound_to_learn = (drawn.mixture[~drawn.artefact] for drawn in (side.drawn, learn))
+    judge = side.bench.among(causes)
+    ours = _recognised(*(side.bench.probability(judge, results) for results in (spoiled, sound)), specificity)
+    model = _fitted(np.concatenate([sound_to_learn, to_learn])[:, columns], np.repeat([0, 1], [len(sound_to_learn), len(to_learn)]))
+    theirs = _recognised(*(model.predict_proba(_changes(results[:, columns]))[:, 1] for results in (spoiled, sound)), specificity)
+    print(f"fluids, panel {side.bench.panel} {how}, specificity {specificity:g}: recognised ours {ours:.3f}, learned from "
+          f"{len(sound_to_learn) + len(to_learn):,} panels of the same simulation {theirs:.3f}, ratio {ours / theirs:.3f} ({time.perf_counter() - started:.0f} s)")
+
+
+def _fitted(results: Array, truth: Array) -> HistGradientBoostingClassifier:
+    return HistGradientBoostingClassifier(max_iter=400, learning_rate=0.08, max_leaf_nodes=63, l2_regularization=1.0, early_stopping=True,
+                                          random_state=0).fit(_changes(results), truth)
+
+
+def _changes(results: Array) -> Array:
+    """Return results with the difference and the ratio of those of the first half to those of the second: of a pair, what changed."""
+    size = results.shape[1] // 2
+    now, before = results[:, :size], results[:, size : 2 * size]
+    return np.concatenate([results, now - before, np.log(np.maximum(now, 1e-9) / np.maximum(before, 1e-9))], axis=1)
+
+
+def _recognised(spoiled: Array, sound: Array, specificity: float) -> float:
+    return float(np.mean(spoiled >= metrics.threshold_for_specificity(sound, specificity)))
