@@ -16,8 +16,9 @@ from kg.explain.findings import finding, reasons
 from kg.explain.grounds import read_grounds
 from kg.explain.model import Array, Model, read_model, worked_out
 from kg.explain.panel import Panel, Result, read_panel
-from kg.explain.present import Told, present
-from kg.explain.priors import Candidates, candidates
+from kg.explain.past import Odd, odd_before
+from kg.explain.present import Aside, Told, present
+from kg.explain.priors import Candidates, as_not_picked_out, candidates
 
 _SHOWN = 8
 """Explanations that are worked out in full; the others are summed up."""
@@ -54,8 +55,14 @@ def explain(connection: sqlite3.Connection, form: dict[str, Any]) -> Answer:
     return explain_panel(connection, read_panel(connection, form))
 
 
-def explain_panel(connection: sqlite3.Connection, panel: Panel) -> Answer:
-    """Explain a panel that was read; see ``explain``."""
+def explain_panel(connection: sqlite3.Connection, panel: Panel, aside: Aside | None = None) -> Answer:
+    """Explain a panel that was read; see ``explain``.
+
+    Args:
+        connection: the database.
+        panel: from ``kg.explain.panel.read_panel``.
+        aside: the earlier specimen that was left out of it, if one was.
+    """
     chosen = _sort(connection, panel)
     if not chosen.used:
         return present(connection, Told(panel, chosen.left))
@@ -65,7 +72,15 @@ def explain_panel(connection: sqlite3.Connection, panel: Panel) -> Answer:
     comparators = [result.comparator for result in chosen.used]
     observed = infer.observe(model, [result.value for result in chosen.used], comparators)
     before = candidates(connection, model, panel, analytes)
+    before = as_not_picked_out(model, before) if aside else before
     ones = infer.explain_by_one(model, base, observed, before.prior, before.allowed)
+    if aside is None and panel.earlier:
+        odd = odd_before(model, observed, panel.earlier, before.prior, before.allowed, _nothing(model, ones).log_weight)
+        if odd is not None:
+            left_out = _left_out(model, odd, ones)
+            if left_out is not None:
+                return explain_panel(connection, _without_latest(panel), left_out)
+            ones = _with_odd_before(model, ones, odd)
     explanations = _together(model, base, observed, before, ones)
     shares = infer.probabilities(explanations)
     scale = _dose_scale(connection, panel)
@@ -80,7 +95,33 @@ def explain_panel(connection: sqlite3.Connection, panel: Panel) -> Answer:
                                     _families(connection, model, explanations, shares), _information(model, before, ones),
                                     float(sum(share for one, share in zip(explanations, shares, strict=True)
                                               if any(model.causes[i].kind == "artefact" for i in one.causes))),
-                                    read_grounds(connection, model, findings), base.earlier))
+                                    read_grounds(connection, model, findings), base.earlier, aside))
+
+
+def _left_out(model: Model, odd: Odd, ones: list[infer.Explanation]) -> Aside | None:
+    """Return the latest earlier specimen where it is likelier than not the odd one, among all explanations by one cause."""
+    shares = np.exp(odd.log_weights - infer.log_sum(np.concatenate([odd.log_weights, [one.log_weight for one in ones]])))
+    if shares.sum() < model.settings["least-probability"]:
+        return None
+    spoilt = float(sum(share for i, share in zip(odd.causes, shares, strict=True) if model.causes[i].kind == "artefact"))
+    best = int(shares.argmax())
+    return Aside(odd.hours_before, model.causes[odd.causes[best]], float(shares[best]), spoilt, float(shares.sum()))
+
+
+def _with_odd_before(model: Model, ones: list[infer.Explanation], odd: Odd) -> list[infer.Explanation]:
+    """Return the explanations, nothing unusual now being as likely as it is with the earlier specimen ordinary or odd."""
+    nothing = _nothing(model, ones)
+    more = nothing._replace(log_weight=float(infer.log_sum(np.append(odd.log_weights, nothing.log_weight))))
+    return sorted([more if one is nothing else one for one in ones], key=lambda one: -one.log_weight)
+
+
+def _nothing(model: Model, ones: list[infer.Explanation]) -> infer.Explanation:
+    return next(one for one in ones if model.causes[one.causes[0]].kind == "none")
+
+
+def _without_latest(panel: Panel) -> Panel:
+    latest = min(one.hours_before for one in panel.earlier)
+    return panel._replace(earlier=tuple(one for one in panel.earlier if one.hours_before > latest))
 
 
 def _shown(model: Model, explanations: list[infer.Explanation], shares: Array) -> list[tuple[infer.Explanation, Array]]:

@@ -139,7 +139,7 @@ def log_likelihood(model: Model, base: Baseline, expected: Prediction, observed:
     solved = np.linalg.solve(scatter, off[..., None])[..., 0]
     distance = np.einsum("...i,...i->...", off, solved)
     log_determinant = np.linalg.slogdet(scatter)[1]
-    found = _log_t(distance, log_determinant, len(exact), freedom)
+    found = log_t(distance, log_determinant, len(exact), freedom)
     for place, sign in observed.bounds:
         across = expected.slope[..., place, None] * expected.slope[..., exact] * base.covariance[place, exact]
         mean = expected.mean[..., place] + np.einsum("...i,...i->...", across, solved)
@@ -150,7 +150,7 @@ def log_likelihood(model: Model, base: Baseline, expected: Prediction, observed:
     return found, distance
 
 
-def _log_t(distance: Array, log_determinant: Array, size: int, freedom: float) -> Array:
+def log_t(distance: Array, log_determinant: Array, size: int, freedom: float) -> Array:
     """Return the log density of a multivariate t with the covariance (not the scale) that is given. Source: textbook."""
     shrink = (freedom - 2) / freedom
     constant = math.lgamma((freedom + size) / 2) - math.lgamma(freedom / 2) - size / 2 * math.log(freedom * math.pi * shrink)

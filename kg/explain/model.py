@@ -19,6 +19,8 @@ from kg.database import rows
 Array = NDArray[np.float64]
 GRID = 16
 """Severities for which a cause is worked out, evenly spaced on a logarithmic scale."""
+COMPUTED = ("blood-carry-over", "fluid", "haemolysis", "delay", "cold-delay")
+"""The models of artefacts that are arithmetic and no pattern."""
 MODEL = "explanation"
 """The rows of ``model_parameters`` by which odd results are explained."""
 

@@ -9,10 +9,10 @@ from kg.answer import CAUTIONS, Answer, Item, Link, Section, cite, versions
 from kg.database import rows
 from kg.explain import grounds
 from kg.explain.findings import Expected, Finding, Severity, range_of
-from kg.explain.model import Model
+from kg.explain.model import Cause, Model
 from kg.explain.next_checks import Check
 from kg.explain.panel import Panel
-from kg.explain.priors import Candidates
+from kg.explain.priors import Candidates, Weighed
 from kg.questions.common import join, note
 from kg.wording import inside, magnitude, spoken
 
@@ -28,6 +28,19 @@ _ACTIONS_EACH = 2
 _NO_RESULT = "What is expected is no result."
 _LEAST = 0.02
 """Below this an action or check is not looked up for a cause."""
+
+
+class Aside(NamedTuple):
+    """An earlier specimen that was left out, since it is likely to be the odd one."""
+
+    hours_before: float
+    cause: Cause
+    """What is likeliest behind it."""
+    cause_probability: float
+    spoilt: float
+    """Probability that any artefact was in it."""
+    probability: float
+    """That it is the odd one: spoilt, or of a state that has passed."""
 
 
 class Told(NamedTuple):
@@ -49,6 +62,7 @@ class Told(NamedTuple):
     """The facts behind what the causes do."""
     earlier: tuple[str, ...] = ()
     """The analytes of which an earlier result was used."""
+    aside: Aside | None = None
 
 
 def present(connection: sqlite3.Connection, told: Told) -> Answer:
@@ -56,8 +70,9 @@ def present(connection: sqlite3.Connection, told: Told) -> Answer:
     understood = "; ".join(told.panel.said)
     if told.model is None or told.before is None or not told.findings:
         return Answer("explain", understood, CANNOT_TELL, "Cannot tell: none of these results takes part.", unknowns=told.left, cautions=_CAUTIONS,
-                      versions=versions(connection), data={"causes": [], "next_checks": [], "actions": [], "phone": "", "bits": 0.0})
+                      versions=versions(connection), data={"causes": [], "next_checks": [], "actions": [], "phone": "", "bits": 0.0, "left_out": None})
     verdict, headline = _verdict(told, told.model)
+    headline = f"{_left_out(told.aside, told.model)} {headline}" if told.aside else headline
     used = dict(told.used)
     actions = _actions(connection, told, told.model, used)
     for check in told.checks:
@@ -67,12 +82,31 @@ def present(connection: sqlite3.Connection, told: Told) -> Answer:
     sections = [_causes(told, told.model, told.before, used), *_reportable(verdict, told, told.model), _checks(told),
                 Section("Do now", tuple(Item(row["statement"], {"id": row["id"], "factor": row["factor"]}, (row["source"],)) for row in actions)),
                 Section("Words for the telephone", (Item(phone),) if phone else ()),
-                _predicted(told, told.model, first, used), _accounted(told.model, told.before, used)]
+                _predicted(told, told.model, first, used), _accounted(told, told.model, told.before, used)]
     data = {"causes": [_cause_data(told, told.model, told.before, found, used) for found in told.findings],
             "next_checks": [_check_data(told.model, check) for check in told.checks],
-            "actions": [row["statement"] for row in actions], "phone": phone, "bits": round(told.information, 3)}
+            "actions": [row["statement"] for row in actions], "phone": phone, "bits": round(told.information, 3), "left_out": _aside_data(told.aside) if told.aside else None}
     return Answer("explain", understood, verdict, headline, tuple(section for section in sections if section.items), first.because, (),
                   (*told.left, *_doubts(told, told.model)), cite(connection, used), _CAUTIONS, versions(connection), data)
+
+
+def _left_out(aside: Aside, model: Model) -> str:
+    """Say which earlier specimen is likely to be the odd one."""
+    passed = " that has passed since" if aside.cause.kind == "in-vivo" else ""
+    again = ", and what was reported then should be looked at again" if aside.spoilt >= model.settings["hold-above"] else ""
+    artefact = f" (an artefact in it: {_percent(aside.spoilt)})" if passed and again else ""
+    return (f"The results of {aside.hours_before:g} h before are likely the odd ones ({_percent(aside.probability)}), most likely by {inside(aside.cause.label)}{passed}"
+            f" ({_percent(aside.cause_probability)}){artefact}: they are left out here{again}.")
+
+
+def _weighed_aside(aside: Aside) -> Weighed:
+    return Weighed(f"That the specimen of {aside.hours_before:g} h before was the odd one, and not this one, is held so likely beforehand.",
+                   ("share-earlier-spoilt", "share-earlier-ill"))
+
+
+def _aside_data(aside: Aside) -> dict[str, Any]:
+    return {"hours_before": aside.hours_before, "probability": round(aside.probability, 6), "spoilt": round(aside.spoilt, 6), "cause": aside.cause.id,
+            "cause_probability": round(aside.cause_probability, 6)}
 
 
 def _verdict(told: Told, model: Model) -> tuple[str, str]:
@@ -172,9 +206,9 @@ def _predicted(told: Told, model: Model, first: Finding, used: dict[str, str]) -
                    _NO_RESULT)
 
 
-def _accounted(model: Model, before: Candidates, used: dict[str, str]) -> Section:
+def _accounted(told: Told, model: Model, before: Candidates, used: dict[str, str]) -> Section:
     items = []
-    for weighed in before.because:
+    for weighed in (*before.because, *([_weighed_aside(told.aside)] if told.aside else [])):
         facts = [model.figures[name] for name in weighed.settings]
         items.append(Item(weighed.text, {"rows": [fact.id for fact in facts]} if facts else {}, grounds.note_all(used, facts)))
     return Section("Taken into account", tuple(items))

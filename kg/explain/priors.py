@@ -68,6 +68,19 @@ def candidates(connection: sqlite3.Connection, model: Model, panel: Panel, analy
     return Candidates(Prior(odds - total, steps), allowed, tuple(because), frozenset(fits), frozenset(_related(connection, usual)))
 
 
+def as_not_picked_out(model: Model, before: Candidates) -> Candidates:
+    """Return the same causes as common as they are where nobody picked the panel out as odd."""
+    odd, ill = model.settings["share-odd"], model.settings["share-ill"]
+    causes = before.prior.causes.copy()
+    for kind, share in (("artefact", odd), ("in-vivo", ill), ("none", 1 - odd - ill)):
+        group = [i for i in before.allowed if model.causes[i].kind == kind]
+        if group:
+            causes[group] += math.log(share) - math.log(np.exp(causes[group]).sum())
+    why = Weighed("What set these results apart is put down to the earlier ones, so they are weighed as a panel that nobody picked out.",
+                  ("share-odd", "share-ill"), tuple(before.allowed))
+    return before._replace(prior=before.prior._replace(causes=causes), because=(*before.because, why))
+
+
 _LEAST_SHARE = 1e-3
 _WAITING = ("delay", "cold-delay")
 _NEEDS_EARLIER = ("wrong-blood-in-tube",)

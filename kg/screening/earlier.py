@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 from kg.database import rows
 from kg.explain.baseline import baseline, levels
 from kg.explain.infer import Prediction, predict
-from kg.explain.model import GRID, MODEL, Array, Effects, Model, read_model
+from kg.explain.model import COMPUTED, GRID, MODEL, Array, Effects, Model, read_model
 from kg.explain.panel import Panel
 from kg.explain.priors import additive_odds
-from kg.screening.judge import COMPUTED, Judge, assemble
+from kg.screening.judge import Judge, assemble
 
 MIX_UP = "wrong-blood-in-tube"
 

@@ -24,12 +24,10 @@ from numpy.typing import NDArray
 
 from kg.explain.baseline import baseline, scaled
 from kg.explain.infer import Prediction, predict, scatter_of
-from kg.explain.model import GRID, Array, Model, read_model
+from kg.explain.model import COMPUTED, GRID, Array, Model, read_model
 from kg.explain.panel import Panel
 from kg.explain.priors import additive_odds
 
-COMPUTED = ("blood-carry-over", "fluid", "haemolysis", "delay", "cold-delay")
-"""The models that are arithmetic and no pattern; screening looks for these artefacts only."""
 LEAST = 2
 """Results without which a panel cannot be judged."""
 _BLOCK = 4096

@@ -11,10 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kg.database import rows
-from kg.explain.model import Array, Cause
+from kg.explain.model import COMPUTED, Array, Cause
 from kg.explain.panel import Panel
 from kg.explain.priors import additive_odds
-from kg.screening.judge import COMPUTED
 from kg.validation.patients import draw_patients, fall_ill, moves, on_logarithm
 from kg.validation.spoil import Ground, Specimens, draw_specimens, make_ground, measure, spoil
 
