@@ -50,7 +50,9 @@ def check_shapes(dataset: Dataset, shapes_path: Path) -> tuple[list[Problem], in
     _, report, _ = pyshacl.validate(data, shacl_graph=shapes, inference="none", advanced=False)
     assert isinstance(report, rdflib.Graph)
     problems = []
-    for result in report.subjects(rdflib.RDF.type, shacl.ValidationResult):
+    results = list(report.subjects(rdflib.RDF.type, shacl.ValidationResult))
+    places = _places(dataset) if results else {}
+    for result in results:
         node = report.value(result, shacl.focusNode)
         path = report.value(result, shacl.resultPath)
         value = report.value(result, shacl.value)
@@ -58,7 +60,7 @@ def check_shapes(dataset: Dataset, shapes_path: Path) -> tuple[list[Problem], in
         message = str(report.value(result, shacl.resultMessage))
         what, _, fix = message.partition("; ")
         shown = f"'{terms.local(str(value))}': " if value is not None and value != node else ""
-        file, row = _place(data, node)
+        file, row = _place(places, node)
         problems.append(Problem(file, row, terms.local(str(path)) if path else "", shown + what, fix, severity))
     return sorted(set(problems)), len(targets), len(focus)
 
@@ -80,7 +82,8 @@ def _misspelt(shapes: rdflib.Graph, data: rdflib.Graph, paths: Collection[str]) 
     return ""
 
 
-_ALWAYS = {terms.RDF_TYPE, terms.PREFIXES["rdfs"] + "subClassOf", terms.VOCAB + "file", terms.VOCAB + "row"}
+_ALWAYS = {terms.RDF_TYPE, terms.PREFIXES["rdfs"] + "subClassOf"}
+_PLACE = (terms.VOCAB + "file", terms.VOCAB + "row")
 
 
 def _as_rdflib(dataset: Dataset, properties: Collection[str]) -> rdflib.Graph:
@@ -106,13 +109,18 @@ def _as_rdflib(dataset: Dataset, properties: Collection[str]) -> rdflib.Graph:
     return graph
 
 
-def _place(data: rdflib.Graph, node: object) -> tuple[str, int]:
-    import rdflib
+def _places(dataset: Dataset) -> dict[str, dict[str, str]]:
+    """Return the file and row of every node; they are not copied for the shapes, which do not look at them."""
+    found: dict[str, dict[str, str]] = {}
+    for quad in dataset.quads:
+        if quad.predicate.value in _PLACE:
+            found.setdefault(quad.subject.value, {})[quad.predicate.value] = quad.object.value  # type: ignore[union-attr]
+    return found
 
-    subject = rdflib.URIRef(str(node).replace(terms.EVIDENCE, terms.ID))
-    file = data.value(subject, rdflib.URIRef(terms.VOCAB + "file"))
-    row = data.value(subject, rdflib.URIRef(terms.VOCAB + "row"))
-    return str(file or terms.local(str(node))), int(str(row or 0))
+
+def _place(places: dict[str, dict[str, str]], node: object) -> tuple[str, int]:
+    file, row = (places.get(str(node).replace(terms.EVIDENCE, terms.ID), {}).get(name, "") for name in _PLACE)
+    return file or terms.local(str(node)), int(row or 0)
 
 
 def check_queries(dataset: Dataset, folder: Path) -> list[Problem]:

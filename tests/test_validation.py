@@ -20,6 +20,7 @@ from kg.explain.responses import make_bench as make_assumed_bench
 from kg.forms import FormError, schema_of
 from kg.validation import metrics
 from kg.validation.assess import make_bench
+from kg.validation.beside import Side, fluids_as_recognised, read_published
 from kg.validation.laboratories import CALCIUM
 from kg.validation.patients import draw_patients, fall_ill
 from kg.validation.reading import read
@@ -348,3 +349,15 @@ def test_an_option_that_cannot_be_used_is_named(opened: sqlite3.Connection, seed
     with pytest.raises(FormError) as caught:
         validation(opened, seed, panels)
     assert named in str(caught.value)
+
+
+def test_fluids_are_laid_beside_as_severe_as_those_recognised_in_routine(opened: sqlite3.Connection, ground: Ground) -> None:
+    # spies-2024, abstract: medians of 0.18 and 0.24 of the plasma, with and without glucose
+    study = simulate(opened, METABOLIC, Sizes(300, 60, 1, 5), 6)
+    side = Side(study.ground, make_bench(opened, study, "basic", METABOLIC[:8], 0.5), study.drawn, 0.5)
+    chosen = fluids_as_recognised(side, read_published(opened))
+    for sweet, median in ((True, 0.18), (False, 0.24)):
+        shares = np.concatenate([group.severity for group in chosen if (group.cause == "iv-dextrose") == sweet])
+        assert np.median(shares) == pytest.approx(median, abs=0.02)
+    assert {group.cause for group in chosen} == {"iv-saline", "iv-dextrose", "iv-ringer-lactate"}
+    assert all(len(group.results) == len(group.severity) for group in chosen)

@@ -12,14 +12,15 @@ from kg.explain.model import Array
 from kg.screening.earlier import MIX_UP, read_gaps
 from kg.validation.assess import make_bench
 from kg.validation.beside import (
-    FLUIDS,
     METABOLIC,
     Comparison,
     Published,
     Side,
     compare,
+    fluids_as_recognised,
     fluids_at_specificity,
     lay_beside,
+    results_of,
 )
 from kg.validation.day_before import Days, begins, draw_sound, swap, usual_course
 from kg.validation.metrics import Rate, rate
@@ -74,7 +75,7 @@ def lay_beside_earlier(side: Side, fast: Side, published: Published) -> list[Com
     def lay(one: Side) -> list[Comparison]:
         found = lay_beside(one, published)
         if one.bench.panel == METABOLIC:
-            found += [fluids_at_specificity(one, published["dilution-fluids", "sensitivity"], published["dilution-fluids", "specificity"]["high"]),
+            found += [fluids_at_specificity(one, published, published["dilution-fluids", "sensitivity"], published["dilution-fluids", "specificity"]["high"]),
                       _beside_changes(one, published)]
         return found
 
@@ -93,13 +94,11 @@ def _beside_changes(side: Side, published: Published) -> Comparison:
         return np.asarray((now[:, calcium] <= (1 - limits["fall-of-calcium-total"]) * before[:, calcium])
                           | (now[:, glucose] - before[:, glucose] >= limits["rise-of-glucose"]) | (now[:, potassium] - before[:, potassium] >= limits["rise-of-potassium"]))
 
-    found = [flagged(group.results) for group in side.drawn.bands if group.cause in side.causes_of(FLUIDS)]
-    theirs, specificity = float(np.concatenate(found).mean()), 1 - float(flagged(side.drawn.mixture[~side.drawn.artefact]).mean())
-    ours = fluids_at_specificity(side, published[CHANGES, "fall-of-calcium-total"], specificity)
+    theirs, specificity = float(flagged(results_of(fluids_as_recognised(side, published))).mean()), 1 - float(flagged(side.drawn.mixture[~side.drawn.artefact]).mean())
+    ours = fluids_at_specificity(side, published, published[CHANGES, "fall-of-calcium-total"], specificity)
     better = ours.ours.low is not None and ours.ours.low > theirs
     return ours._replace(quantity="sensitivity", published=theirs, better=better,
-                         condition="the published limits of change of single results, run on the same pairs",
-                         what=f"all bands of the fluids, each with as many panels, at the specificity of those limits on pairs without an artefact, {specificity:.4f}")
+                         condition="the published limits of change of single results, run on the same pairs; the specificity is theirs")
 
 
 def tell_mix_ups(connection: sqlite3.Connection, study: Study, analytes: tuple[str, ...], published: Published, threshold: float, count: int,

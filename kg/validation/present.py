@@ -67,7 +67,8 @@ def unknowns_of() -> tuple[str, ...]:
             "same patterns, so that real panels may be judged worse.",
             "Screening weighs one cause at a time, so that a slight artefact beside a disease is mostly missed.",
             "What broken cells do to a reading by colour, what waiting does to enzymes, and what fluids do inside cells is not simulated.",
-            "How severe the contaminated specimens of the published studies were is hardly known; ours are spread evenly over the bands.")
+            "How severe the contaminated specimens of the published studies were is hardly known: for fluids two medians are, and which fluids were how common is "
+            "not; in the bands ours are spread evenly.")
 
 
 def comparison(one: Comparison) -> Item:

@@ -17,10 +17,10 @@ from kg.explain.model import Array
 from kg.screening.earlier import MIX_UP
 from kg.validation import metrics
 from kg.validation.assess import make_bench
-from kg.validation.beside import FLUIDS, Side, read_published
+from kg.validation.beside import FLUIDS, Published, Side, fluids_as_recognised, read_published, results_of
 from kg.validation.beside_earlier import RENAL
 from kg.validation.day_before import draw_sound, simulate_days, swap, usual_course
-from kg.validation.simulate import Drawn, Sizes, simulate
+from kg.validation.simulate import Sizes, simulate
 
 _TRAIN, _TRY = Sizes(150_000, 1500, 1, 1), Sizes(80_000, 150, 1, 1)
 _SETS = 40_000
@@ -34,14 +34,14 @@ def measure(database: Path) -> None:
         members[row["panel"]] = (*members.get(row["panel"], ()), row["analyte"])
     every = tuple(dict.fromkeys(analyte for analytes in members.values() for analyte in analytes))
     renal = members.pop(RENAL)
-    specificity = read_published(connection)["learned-fluids", "specificity"]["value"]
+    published = read_published(connection)
     study, learn = simulate(connection, every, _TRY, 1), simulate(connection, every, _TRAIN, 1001)
     course = usual_course(study.ground)
     days, days_to_learn = (simulate_days(connection, study.ground, course, sizes, seed) for sizes, seed in ((_TRY, 1), (_TRAIN, 1001)))
     for panel, analytes in members.items():
         for hours, tried, learned in ((None, study.drawn, learn.drawn), (course.hours, days.drawn, days_to_learn.drawn)):
             bench = make_bench(connection, study, panel, analytes, 0.5, hours)
-            _fluids(Side(study.ground, bench, tried, 0.5), learned, specificity, "beside a panel of the day before" if hours else "alone")
+            _fluids(Side(study.ground, bench, tried, 0.5), Side(study.ground, bench, learned, 0.5), published, "beside a panel of the day before" if hours else "alone")
     bench = make_bench(connection, study, RENAL, renal, 0.5, course.hours)
     pairs = [draw_sound(connection, study.ground, course, count, np.random.default_rng(seed)) for count, seed in ((_SETS, 1), (4000, 2))]
     (x, y), (tried_x, tried_y) = ((np.concatenate([own, swap(own)])[:, bench.columns], np.repeat([0, 1], len(own))) for own in pairs)
@@ -52,11 +52,11 @@ def measure(database: Path) -> None:
           f"ratio {ours / theirs:.3f}")
 
 
-def _fluids(side: Side, learn: Drawn, specificity: float, how: str) -> None:
-    started, causes, columns = time.perf_counter(), side.causes_of(FLUIDS), side.bench.columns
-    spoiled, to_learn = (np.concatenate([group.results for group in drawn.bands if group.cause in causes]) for drawn in (side.drawn, learn))
-    sound, sound_to_learn = (drawn.mixture[~drawn.artefact] for drawn in (side.drawn, learn))
-    judge = side.bench.among(causes)
+def _fluids(side: Side, learn: Side, published: Published, how: str) -> None:
+    started, columns, specificity = time.perf_counter(), side.bench.columns, published["learned-fluids", "specificity"]["value"]
+    spoiled, to_learn = (results_of(fluids_as_recognised(one, published)) for one in (side, learn))
+    sound, sound_to_learn = (one.drawn.mixture[~one.drawn.artefact] for one in (side, learn))
+    judge = side.bench.among(side.causes_of(FLUIDS))
     ours = _recognised(*(side.bench.probability(judge, results) for results in (spoiled, sound)), specificity)
     model = _fitted(np.concatenate([sound_to_learn, to_learn])[:, columns], np.repeat([0, 1], [len(sound_to_learn), len(to_learn)]))
     theirs = _recognised(*(model.predict_proba(_changes(results[:, columns]))[:, 1] for results in (spoiled, sound)), specificity)
