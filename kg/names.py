@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from collections.abc import Sequence
 from typing import NamedTuple
@@ -53,6 +54,16 @@ class UnknownName(TubeloreError):
         self.suggestions = list(suggestions)
 
 
+class OtherKind(UnknownName):
+    """The name is that of something of another kind than is asked for."""
+
+    def __init__(self, text: str, found: Sequence[Name], kinds: Sequence[str]) -> None:
+        wanted = " or ".join(dict.fromkeys(_kind_in_words(kind) for kind in kinds))
+        named = f", {found[0].label} ({found[0].id})" if len({one.id for one in found}) == 1 else ""
+        TubeloreError.__init__(self, f"'{text}' is {_kind_in_words(found[0].kind)}{named}; what is asked for here is {wanted}")
+        self.suggestions = []
+
+
 class AmbiguousName(TubeloreError):
     """The name stands for several things; ``choices`` are all of them."""
 
@@ -91,6 +102,12 @@ def resolve(connection: sqlite3.Connection, text: str, kinds: Sequence[str], tes
         if named:
             return choose(connection, text, named, ("Test",))
     return _by_spelling(connection, text, folded, kinds)
+
+
+def _kind_in_words(kind: str) -> str:
+    """Return a kind of concept as it is spoken of: ``AnalyteGroup`` as ``an analyte group``."""
+    words = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", kind).lower()
+    return f"{'an' if words[0] in 'aeiou' else 'a'} {words}"
 
 
 def test_by_code(connection: sqlite3.Connection, text: str) -> Name | None:
@@ -180,6 +197,10 @@ def _by_spelling(connection: sqlite3.Connection, text: str, folded: str, kinds: 
             found = best.pop()
             return Name(*found, text, "spelling")
     wide = process.extract(folded, list(names), scorer=fuzz.token_set_ratio, limit=5, score_cutoff=70)
+    every = [row[0] for row in connection.execute("SELECT DISTINCT kind FROM concept")]
+    others = next((meant for variant in variants(folded) if (meant := exact(connection, variant, every, text))), None)
+    if others:
+        raise OtherKind(text, others, kinds)
     labels = [names[name][0][2] for name, _, _ in [*scored, *wide]]
     raise UnknownName(text, list(dict.fromkeys(labels))[:5])
 

@@ -86,3 +86,13 @@ def test_every_name_in_the_index_leads_to_a_concept_that_bears_it(connection: sq
 @given(text=st.text(max_size=60))
 def test_any_text_is_read_without_failing_and_always_the_same_way(connection: sqlite3.Connection, text: str) -> None:
     assert read(connection, text) == read(connection, text)
+
+
+@pytest.mark.parametrize(("text", "kinds", "says"), [
+    ("lithium-heparin", ("Analyte", "AnalyteGroup"), "is an additive.*; what is asked for here is an analyte or an analyte group"),
+    ("lavender", ("Analyte",), "is a container; what is asked for here is an analyte"),
+    ("potassium", ("Container", "SpecimenMaterial"), "is an analyte, Potassium .*; what is asked for here is a container or a specimen material"),
+])
+def test_a_name_of_another_kind_is_told_as_such(connection: sqlite3.Connection, text: str, kinds: tuple[str, ...], says: str) -> None:
+    with pytest.raises(names.UnknownName, match=says):
+        names.resolve(connection, text, kinds)
