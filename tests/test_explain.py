@@ -313,3 +313,14 @@ def test_measuring_what_is_told_first_moves_the_answer(connection: sqlite3.Conne
 @pytest.mark.parametrize("more", [{"material": "serum"}, {"age_group": "adult"}, {}])
 def test_the_same_question_has_the_same_answer(connection: sqlite3.Connection, more: dict[str, Any]) -> None:
     assert told(ask(connection, EDTA, **more)) == told(ask(connection, EDTA, **more))
+
+
+def test_a_stated_haematocrit_bears_on_too_much_citrate(connection: sqlite3.Connection) -> None:
+    # fritsma-siniard-citrate: the citrate is adjusted above a haematocrit of 55 %
+    words, shares = "aPTT=38 PT=13.5 fibrinogen=2.7g/L", {}
+    for haematocrit in (0.40, 0.55, 0.62):
+        answer = ask(connection, words, facts={"haematocrit": haematocrit}, material="citrate-plasma")
+        shares[haematocrit] = next((one["probability"] for one in answer.data["causes"] if one["id"] == "high-haematocrit-citrate"), 0.0)
+        told = [item.text for section in answer.sections if section.title == "Taken into account" for item in section.items]
+        assert any(f"the haematocrit is {haematocrit:g}" in text for text in told)
+    assert shares[0.62] > 0.3 > 0.02 > shares[0.55] == pytest.approx(shares[0.40], abs=1e-3)

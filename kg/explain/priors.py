@@ -65,7 +65,8 @@ def candidates(connection: sqlite3.Connection, model: Model, panel: Panel, analy
                if (not cause.materials or fits & set(cause.materials)) and np.isfinite(steps[i]).any() and _moves(model, i)
                and (cause.id not in _NEEDS_EARLIER or panel.earlier)]
     total = np.log(np.exp(odds[allowed]).sum())
-    return Candidates(Prior(odds - total, steps), allowed, tuple(because), frozenset(fits), frozenset(_related(connection, usual)))
+    bearing = tuple(one for one in because if not one.causes or set(one.causes) & set(allowed))
+    return Candidates(Prior(odds - total, steps), allowed, bearing, frozenset(fits), frozenset(_related(connection, usual)))
 
 
 def as_not_picked_out(model: Model, before: Candidates) -> Candidates:
@@ -84,6 +85,7 @@ def as_not_picked_out(model: Model, before: Candidates) -> Candidates:
 _LEAST_SHARE = 1e-3
 _WAITING = ("delay", "cold-delay")
 _NEEDS_EARLIER = ("wrong-blood-in-tube",)
+_HIGH_HAEMATOCRIT = "high-haematocrit-citrate"
 
 
 def _moves(model: Model, index: int) -> bool:
@@ -156,6 +158,12 @@ def _specimen(connection: sqlite3.Connection, model: Model, panel: Panel, becaus
         if cause.additive and cause.model != "blood-carry-over" and cause.additive in near:
             found[i] = math.log(model.settings["odds-additive-in-the-specimen"])
             because.append(Weighed(f"{cause.label} is held more likely: the specimen holds the additive.", ("odds-additive-in-the-specimen",), (i,)))
+        if cause.id == _HIGH_HAEMATOCRIT and panel.haematocrit is not None and "haematocrit" not in model.analytes:
+            high = panel.haematocrit > model.settings["haematocrit-of-citrate"]
+            name = "odds-haematocrit-high" if high else "odds-haematocrit-not-high"
+            found[i] += math.log(model.settings[name])
+            because.append(Weighed(f"{cause.label} is held {'more' if high else 'less'} likely: the haematocrit is {panel.haematocrit:g}.",
+                                   ("haematocrit-of-citrate", name), (i,)))
     return found
 
 
