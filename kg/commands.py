@@ -40,6 +40,7 @@ QUESTIONS: dict[str, tuple[str, tuple[tuple[str, Any, str], ...], tuple[tuple[st
                 ("units", "SYSTEM", "what columns without a unit are in: si or conventional"),
                 ("patient", "COLUMN", "column that names the patient; with --collected each panel is judged beside the one before"),
                 ("collected", "COLUMN", "column with the time of collection, such as 2026-01-31T08:30"),
+                ("trial", "", "also spoil these panels by arithmetic and tell how much of each contamination would be recognised"),
                 ("every", "", "work out the probability of each panel, also where it is certainly below the threshold"))),
     "accept": ("decide test by test whether a specimen with this history can be reported",
                (("story", "*", "tests, and what is known as FIELD=VALUE: container=k2-edta hours=5 temperature=refrigerated spun=no fill=80 haemolysis=2"),),

@@ -310,7 +310,7 @@ def test_an_earlier_panel_counts_only_where_the_published_reader_had_one(small: 
 
 def test_who_is_asked_about_one_fluid_knows_no_other_artefact(opened: sqlite3.Connection, ground: Ground) -> None:
     study = simulate(opened, METABOLIC, Sizes(300, 20, 1, 5), 6)
-    bench = make_bench(opened, study, "basic", METABOLIC[:8], 0.5)
+    bench = make_bench(opened, study.ground, "basic", METABOLIC[:8], 0.5)
     saline, edta = (next(group for group in study.drawn.bands if group.cause == cause and group.low == 0.2) for cause in ("iv-saline", "k2-edta-carryover"))
     judge = bench.among({"iv-saline"}, 0.5)
     assert bench.probability(judge, saline.results).mean() > 0.9
@@ -354,7 +354,7 @@ def test_an_option_that_cannot_be_used_is_named(opened: sqlite3.Connection, seed
 def test_fluids_are_laid_beside_as_severe_as_those_recognised_in_routine(opened: sqlite3.Connection, ground: Ground) -> None:
     # spies-2024, abstract: medians of 0.18 and 0.24 of the plasma, with and without glucose
     study = simulate(opened, METABOLIC, Sizes(300, 60, 1, 5), 6)
-    side = Side(study.ground, make_bench(opened, study, "basic", METABOLIC[:8], 0.5), study.drawn, 0.5)
+    side = Side(study.ground, make_bench(opened, study.ground, "basic", METABOLIC[:8], 0.5), study.drawn, 0.5)
     chosen = fluids_as_recognised(side, read_published(opened))
     for sweet, median in ((True, 0.18), (False, 0.24)):
         shares = np.concatenate([group.severity for group in chosen if (group.cause == "iv-dextrose") == sweet])

@@ -151,7 +151,7 @@ def _answer(connection: sqlite3.Connection, found: Screened, said: tuple[str, ..
         sections.append(Section("Written", (Item(output),)))
     data = {"judged": len(found.rows), "flagged": len(flagged), "threshold": threshold, "by_cause": dict(sorted(count.items())),
             "rejects": [one._asdict() for one in found.rejects[:_REJECTS_TOLD]], "rejected": len({one.row for one in found.rejects}),
-            "beside_earlier": int(beside.sum()), "undated": len(found.undated)}
+            "beside_earlier": int(beside.sum()), "undated": len(found.undated), "trial": None}
     return Answer("screen", "", "screened" if len(found.rows) else "nothing-judged", headline, tuple(section for section in sections if section.items),
                   cautions=_CAUTIONS, versions=versions(connection), data=data)
 

@@ -15,7 +15,8 @@ from kg.explain.model import Array
 from kg.screening.earlier import make_judge_with_earlier
 from kg.screening.judge import Judge, judge_panels, make_judge
 from kg.validation.metrics import Rate, rate
-from kg.validation.simulate import Group, Study, prior_weights
+from kg.validation.simulate import Group, prior_weights
+from kg.validation.spoil import Ground
 
 
 class Bench(NamedTuple):
@@ -69,12 +70,12 @@ class Recognised(NamedTuple):
     """Of these, the likeliest artefact is the right one or of its family."""
 
 
-def make_bench(connection: sqlite3.Connection, study: Study, panel: str, analytes: tuple[str, ...], threshold: float, hours: float | None = None) -> Bench:
+def make_bench(connection: sqlite3.Connection, ground: Ground, panel: str, analytes: tuple[str, ...], threshold: float, hours: float | None = None) -> Bench:
     """Make the judges of a panel.
 
     Args:
         connection: the database.
-        study: what was simulated, for which results.
+        ground: what was simulated from, for which results.
         panel: its name.
         analytes: its results.
         threshold: probability of an artefact from which a panel is flagged.
@@ -82,8 +83,8 @@ def make_bench(connection: sqlite3.Connection, study: Study, panel: str, analyte
             when not given.
     """
     judge = make_judge(connection, analytes, threshold) if hours is None else make_judge_with_earlier(connection, analytes, analytes, hours, threshold)
-    model = study.ground.population.model
-    weights = prior_weights(connection, study.ground)
+    model = ground.population.model
+    weights = prior_weights(connection, ground)
     parts = [sum(weights[kind]) for kind in ("artefact", "in-vivo", "none")]
     columns = [model.analytes.index(analyte) for analyte in analytes]
     if hours is not None:

@@ -118,7 +118,7 @@ def tell_mix_ups(connection: sqlite3.Connection, study: Study, analytes: tuple[s
     figure, course = study.ground.setting("gap-of-mix-ups"), usual_course(study.ground)
     wrong, right, told = 0, 0, []
     for hours in gaps.classes[(gaps.classes >= (figure.low or 0)) & (gaps.classes <= (figure.high or 0))].tolist():
-        bench = make_bench(connection, study, RENAL, analytes, threshold, hours)
+        bench = make_bench(connection, study.ground, RENAL, analytes, threshold, hours)
         judge = bench.among({MIX_UP}, 0.5)
         own = draw_sound(connection, study.ground, course._replace(hours=hours), count, generator)
         found, passed = int(np.sum(bench.probability(judge, swap(own)) >= threshold)), int(np.sum(bench.probability(judge, own) < threshold))

@@ -81,7 +81,7 @@ def make_report(connection: sqlite3.Connection, seed: str | None, panels: str | 
     fast = simulate_days(connection, study.ground, fast_course(study.ground), sizes, number, later(3))
     threshold, above, published = setting("threshold"), families(connection), read_published(connection)
     renal = members.pop(RENAL)
-    benches = {panel: make_bench(connection, study, panel, analytes, threshold) for panel, analytes in members.items()}
+    benches = {panel: make_bench(connection, study.ground, panel, analytes, threshold) for panel, analytes in members.items()}
     report = Report(number, sizes, threshold, flag_rate, setting("interval"), study, {}, {}, {}, [], [], usual.course, [])
     for i, (panel, bench) in enumerate(benches.items()):
         side = Side(study.ground, bench, study.drawn, threshold)
@@ -108,7 +108,7 @@ def _with_earlier(connection: sqlite3.Connection, report: Report, alone: Bench, 
                   above: dict[str, set[str]]) -> tuple[FoundEarlier, list[Comparison]]:
     """Return what one panel gives beside an earlier one."""
     study, threshold = report.study, report.threshold
-    bench = make_bench(connection, study, alone.panel, alone.analytes, threshold, usual.course.hours)
+    bench = make_bench(connection, study.ground, alone.panel, alone.analytes, threshold, usual.course.hours)
     given, without = (one.probability(one.screening, usual.drawn.mixture) for one in (bench, alone))
     bands = [(recognise(bench, group, threshold, metrics.threshold_for_rate(given, report.flag_rate), above),
               recognise(alone, group, threshold, metrics.threshold_for_rate(without, report.flag_rate), above)) for group in usual.drawn.bands]

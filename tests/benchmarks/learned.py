@@ -40,9 +40,9 @@ def measure(database: Path) -> None:
     days, days_to_learn = (simulate_days(connection, study.ground, course, sizes, seed) for sizes, seed in ((_TRY, 1), (_TRAIN, 1001)))
     for panel, analytes in members.items():
         for hours, tried, learned in ((None, study.drawn, learn.drawn), (course.hours, days.drawn, days_to_learn.drawn)):
-            bench = make_bench(connection, study, panel, analytes, 0.5, hours)
+            bench = make_bench(connection, study.ground, panel, analytes, 0.5, hours)
             _fluids(Side(study.ground, bench, tried, 0.5), Side(study.ground, bench, learned, 0.5), published, "beside a panel of the day before" if hours else "alone")
-    bench = make_bench(connection, study, RENAL, renal, 0.5, course.hours)
+    bench = make_bench(connection, study.ground, RENAL, renal, 0.5, course.hours)
     pairs = [draw_sound(connection, study.ground, course, count, np.random.default_rng(seed)) for count, seed in ((_SETS, 1), (4000, 2))]
     (x, y), (tried_x, tried_y) = ((np.concatenate([own, swap(own)])[:, bench.columns], np.repeat([0, 1], len(own))) for own in pairs)
     model = _fitted(x, y)
