@@ -120,7 +120,7 @@ def test_the_weight_of_nothing_before_is_that_of_both_panels_together(opened: sq
     level, own = levels(model)
     method = np.where(model.logarithmic, model.analytical, model.analytical * model.mean) ** 2
     stays = math.exp(-24 / model.settings["correlation-time"])
-    alone = level + np.diag(own + method)
+    alone = level + own + np.diag(method)
     whole = np.block([[alone, stays * level], [stays * level, alone]])
     off = np.concatenate([scaled(model, np.array(values)) - model.mean for values in (before, WELL)])
     expected = -0.5 * (off @ np.linalg.solve(whole, off) + np.linalg.slogdet(whole)[1] + 16 * math.log(2 * math.pi))

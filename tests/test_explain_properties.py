@@ -261,7 +261,7 @@ def test_no_earlier_result_however_old_makes_a_baseline_less_certain(connection:
 def test_a_baseline_is_the_conditional_normal_distribution_worked_by_hand(connection: sqlite3.Connection) -> None:
     """Conditional normal: mean + c / v (x - mean), variance V - c^2 / v; for two results of which the first was measured before. Textbook.
 
-    The population's variance is that of the level and, on top, within-subject variation w; the level keeps the correlation r.
+    The population's variance is that of the level and, on top, within-subject variation w; each keeps the correlation r.
     """
     model = read_model(connection, ["urea", "creatinine"])
     setting, figures = read_settings(connection), by_id("population")
@@ -282,7 +282,7 @@ def test_a_baseline_is_the_conditional_normal_distribution_worked_by_hand(connec
     found = baseline(model, one_earlier("urea", 18.0, hours))
     assert found.mean == pytest.approx([m1 + c1 / v * (x - m1), m2 + c2 / v * (x - m1)], rel=1e-12)
     assert np.diag(found.covariance) == pytest.approx([level1 - c1**2 / v + w1**2, level2 - c2**2 / v + w2**2], rel=1e-12)
-    assert found.covariance[0, 1] == pytest.approx(r * math.sqrt(level1 * level2) - c1 * c2 / v, rel=1e-12)
+    assert found.covariance[0, 1] == pytest.approx(r * (math.sqrt(level1 * level2) + w1 * w2) - c1 * c2 / v, rel=1e-12)
     assert found.earlier == ("urea",)
 
 

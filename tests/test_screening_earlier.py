@@ -20,6 +20,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from kg.database import rows
 from kg.explain.baseline import levels, unscaled
 from kg.explain.model import read_model
 from kg.forms import FormError, schema_of
@@ -45,7 +46,7 @@ def _pairs(connection: sqlite3.Connection, count: int, seed: int = 20260131, sta
     level, own = levels(model)
     first, fresh = (rng.multivariate_normal(np.zeros(len(own)), level, count) for _ in range(2))
     second = stays * first + np.sqrt(1 - stays**2) * fresh
-    before, now = (unscaled(model, model.mean + part + np.sqrt(own) * rng.standard_normal(part.shape)) for part in (first, second))
+    before, now = (unscaled(model, model.mean + part + rng.multivariate_normal(np.zeros(len(own)), own, count)) for part in (first, second))
     kind = np.arange(count) % 10
     for panels, chosen in ((now, kind == 1), (before, kind == 2)):
         share = rng.uniform(0.05, 0.4, count)[chosen, None]
@@ -214,3 +215,22 @@ def test_another_engine_finds_the_same_earlier_panels(opened: sqlite3.Connection
     both = found.join(here, on="number", how="left", suffix=" here")
     assert both["cause"].to_list() == both["cause here"].to_list()
     assert np.allclose(both["probability"].fill_null(-1), both["probability here"].fill_null(-1), rtol=1e-9)
+
+
+def test_two_draws_together_have_a_positive_definite_covariance_for_every_result_and_gap(opened: sqlite3.Connection) -> None:
+    every = [row["analyte"] for row in rows(opened, "population_figures") if row["specimen"] == "blood"]
+    model = read_model(opened, every)
+    level, own = levels(model)
+    scale = np.sqrt(np.diag(model.covariance))
+    for tie in (0.0, 0.5, 0.99, 1.0):
+        both = np.block([[level + own, tie * level], [tie * level, level + own]]) / np.outer(np.tile(scale, 2), np.tile(scale, 2))
+        assert np.linalg.eigvalsh(both)[0] > 0
+    assert len(every) > 80
+
+
+def test_level_and_variation_together_are_the_population(opened: sqlite3.Connection) -> None:
+    model = read_model(opened, ANALYTES)
+    level, own = levels(model)
+    assert np.allclose(np.diag(level + own), np.diag(model.covariance))
+    scale = np.sqrt(np.outer(np.diag(model.covariance), np.diag(model.covariance)))
+    assert np.abs((level + own - model.covariance) / scale).max() < 0.06

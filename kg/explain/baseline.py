@@ -42,11 +42,15 @@ def deviations(model: Model, share: Array, values: Array) -> Array:
 
 
 def levels(model: Model) -> tuple[Array, Array]:
-    """Return the covariance of people's own levels, and the variance of each result about them, on the scale of each result."""
+    """Return the covariance of people's own levels, and that of their results about them, on the scale of each result.
+
+    Each has the correlations of the population, since a posture or a loss of water moves several results together; so both are positive
+    definite, and their sum has the variances of the population and nearly its covariances.
+    """
     spread = np.diag(model.covariance)
-    own = np.minimum(deviations(model, model.within, model.mean) ** 2, _OWN_AT_MOST * spread)
-    kept = np.sqrt(1 - own / spread)
-    return model.covariance * np.outer(kept, kept), own
+    part = np.minimum(deviations(model, model.within, model.mean) ** 2 / spread, _OWN_AT_MOST)
+    kept, own = np.sqrt(1 - part), np.sqrt(part)
+    return model.covariance * np.outer(kept, kept), model.covariance * np.outer(own, own)
 
 
 def baseline(model: Model, earlier: tuple[Earlier, ...] = ()) -> Baseline:
@@ -74,10 +78,11 @@ def baseline(model: Model, earlier: tuple[Earlier, ...] = ()) -> Baseline:
     memory = model.settings["correlation-time"]
     level, own = levels(model)
     method = np.array([deviations(model, model.analytical, row)[i] for row, i in zip(wide, index, strict=True)])
-    among = level[np.ix_(index, index)] * np.exp(-np.abs(hours[:, None] - hours[None, :]) / memory) + np.diag(own[index] + method**2)
+    apart = np.abs(hours[:, None] - hours[None, :])
+    among = level[np.ix_(index, index)] * np.exp(-apart / memory) + own[np.ix_(index, index)] * (apart == 0) + np.diag(method**2)
     across = level[:, index] * np.exp(-hours / memory)
     weights = np.linalg.solve(among, across.T).T
     mean = model.mean + weights @ (values - model.mean[index])
-    covariance = level - weights @ across.T + np.diag(own)
+    covariance = level - weights @ across.T + own
     used = tuple(dict.fromkeys(model.analytes[i] for i in index))
     return Baseline(mean, (covariance + covariance.T) / 2, used)

@@ -96,8 +96,8 @@ def _log_likelihood(model: Model, seen: _Seen, forms: Prediction, now: Array, ex
     """Return, for each form of the earlier specimens, the log likelihood of them and of sound results of now after them."""
     level, own = levels(model)
     memory, places, chosen = model.settings["correlation-time"], seen.places, list(exact)
-    decay = np.exp(-np.abs(seen.hours[:, None] - seen.hours[None, :]) / memory)
-    true = level[np.ix_(places, places)] * decay + np.diag(own[places])
+    apart = np.abs(seen.hours[:, None] - seen.hours[None, :])
+    true = level[np.ix_(places, places)] * np.exp(-apart / memory) + own[np.ix_(places, places)] * (apart == 0)
     among = forms.slope[:, :, None] * forms.slope[:, None, :] * true + forms.doubt[:, :, None] * np.eye(len(places))
     off = seen.values - forms.mean
     solved = np.linalg.solve(among, off[..., None])[..., 0]
@@ -106,7 +106,7 @@ def _log_likelihood(model: Model, seen: _Seen, forms: Prediction, now: Array, ex
     across = (level[:, places] * np.exp(-seen.hours / memory))[chosen] * forms.slope[:, None, :]
     mean = model.mean[chosen] + np.einsum("kij,kj->ki", across, solved)
     analytical = deviations(model, model.analytical, model.mean)[chosen] ** 2
-    scatter = (level[np.ix_(chosen, chosen)] + np.diag(own[chosen] + analytical)
+    scatter = ((level + own)[np.ix_(chosen, chosen)] + np.diag(analytical)
                - across @ np.linalg.solve(among, np.swapaxes(across, 1, 2)))
     away = now - mean
     distance = np.einsum("ki,ki->k", away, np.linalg.solve(scatter, away[..., None])[..., 0])

@@ -111,10 +111,10 @@ def _expected(model: Model, forms: Sequence[_Form], places: Sequence[Sequence[in
                                                           ((form.now[field], places[0]), (form.before[field], places[1]))], axis=1)
                                           for form, count in zip(forms, counts, strict=True)]) for field in range(3))
     tie = np.concatenate([np.broadcast_to(form.tie, count) for form, count in zip(forms, counts, strict=True)])
-    level, _ = levels(model)
+    level, own = levels(model)
     first, second = slice(len(places[0])), slice(len(places[0]), None)
     alone, across = (np.zeros((mean.shape[1], mean.shape[1])) for _ in range(2))
-    alone[first, first], alone[second, second] = (model.covariance[np.ix_(place, place)] for place in places)
+    alone[first, first], alone[second, second] = ((level + own)[np.ix_(place, place)] for place in places)
     across[first, second] = level[np.ix_(*places)]
     across[second, first] = across[first, second].T
     return mean, slope[:, :, None] * slope[:, None, :] * (alone + tie[:, None, None] * across) + doubt[:, :, None] * np.eye(len(alone))
