@@ -59,7 +59,7 @@ def baseline(model: Model, earlier: tuple[Earlier, ...] = ()) -> Baseline:
     The spread of the population is that of people's own levels and, on top, within-subject variation. A level is a stationary
     process of which two moments lie apart with correlation exp(-t / T); each result shows it with within-subject and
     analytical variation. Earlier results narrow it by the rules of the multivariate normal distribution, so that an old one
-    leaves the population as it was. Source: textbook, recalled-general; T is data.
+    leaves the population nearly as it was. Source: textbook, recalled-general; T is data.
 
     Args:
         model: of the results of the panel.
