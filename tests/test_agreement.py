@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from kg.problem import BuildError
+from tests.kinship import kinship
 from tests.miniature import Miniature
 
 
@@ -64,11 +65,7 @@ def test_a_derived_effect_that_may_go_either_way_neither_confirms_nor_contradict
 
 
 def test_every_mark_of_a_published_effect_is_what_a_walk_over_all_pairs_finds(raw: sqlite3.Connection) -> None:
-    above, related = defaultdict(set), defaultdict(set)
-    for narrower, broader in raw.execute("SELECT narrower, broader FROM closure"):
-        above[narrower].add(broader)
-        related[narrower].add(broader)
-        related[broader].add(narrower)
+    above, related = kinship(raw)
     derived = defaultdict(set)
     for cause, analyte, direction in raw.execute("SELECT cause, analyte, direction FROM effect "
                                                  "WHERE status = 'derived' AND direction <> 'variable'"):

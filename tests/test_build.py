@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.kinship import kinship
 from tests.miniature import REPOSITORY, Miniature, run_command
 
 Contents = Callable[[Path], dict[str, bytes]]
@@ -192,11 +193,7 @@ def test_the_shipped_knowledge_is_as_large_as_promised(query: str, least: int, r
 
 
 def test_most_published_chemical_effects_of_additives_follow_from_the_rules(raw: sqlite3.Connection) -> None:
-    above, related = defaultdict(set), defaultdict(set)
-    for narrower, broader in raw.execute("SELECT narrower, broader FROM closure"):
-        above[narrower].add(broader)
-        related[narrower].add(broader)
-        related[broader].add(narrower)
+    above, related = kinship(raw)
     derived = set(raw.execute("SELECT cause, analyte, direction FROM effect WHERE status = 'derived'"))
     published = [row for row in raw.execute("SELECT cause, analyte, direction, mechanism FROM effect WHERE status = 'asserted' "
                                             "AND cause IN (SELECT id FROM additives)")

@@ -15,11 +15,11 @@ import numpy as np
 import pytest
 
 from kg.explain import infer
-from kg.explain.baseline import levels, scaled
+from kg.explain.baseline import levels, scaled, see
 from kg.explain.explain import explain
 from kg.explain.model import read_model
 from kg.explain.panel import Earlier, Result
-from kg.explain.past import _gather, _log_likelihood, _sound, odd_before
+from kg.explain.past import _log_likelihood, _sound, odd_before
 from kg.forms import schema_of
 from kg.validation.day_before import draw_people, usual_course
 from kg.validation.spoil import Ground
@@ -114,7 +114,7 @@ def test_the_weight_of_nothing_before_is_that_of_both_panels_together(opened: sq
     model = read_model(opened, NAMES)
     model = model._replace(settings={**model.settings, "degrees-of-freedom": 1e7})
     before = _mixed(0.05, SALINE)
-    seen = _gather(model, (Earlier(24.0, tuple(Result(name, name, value, "", "", "") for name, value in zip(NAMES, before, strict=True))),))
+    seen = see(model, (Earlier(24.0, tuple(Result(name, name, value, "", "", "") for name, value in zip(NAMES, before, strict=True))),))
     assert seen is not None
     found = _log_likelihood(model, seen, infer.Prediction(*(part[None] for part in _sound(model, seen))), scaled(model, np.array(WELL)), range(8))[0]
     level, own = levels(model)

@@ -7,9 +7,7 @@ from __future__ import annotations
 
 import json
 import math
-import os
 import sqlite3
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +27,7 @@ from kg.screening.engine import screened
 from kg.screening.judge import Judge, judge_panels, likelier_than_nothing, make_judge, possible
 from kg.screening.kinds import judge_rows, judges_of
 from kg.screening.screen import screen
+from tests.engines import ENGINES, started
 
 ANALYTES = ("sodium", "potassium", "chloride", "bicarbonate", "urea", "creatinine", "glucose", "calcium-total", "albumin", "total-protein", "alp", "alt")
 SEED = 20260101
@@ -201,10 +200,8 @@ def test_a_file_that_is_not_there_or_no_table_is_refused(opened: sqlite3.Connect
             screen(opened, str(place))
 
 
-@pytest.mark.parametrize("engine", ["duckdb", "pyspark"])
+@pytest.mark.parametrize("engine", ENGINES)
 def test_another_engine_gives_the_same_verdicts(opened: sqlite3.Connection, judge: Judge, tmp_path: Path, engine: str) -> None:
-    import ibis
-
     panels = _panels(judge, 3000)
     panels[::7, 11] = np.nan
     frame = pl.DataFrame({"number": np.arange(len(panels)), **{name: panels[:, i] for i, name in enumerate(ANALYTES)}}).fill_nan(None)
@@ -212,23 +209,9 @@ def test_another_engine_gives_the_same_verdicts(opened: sqlite3.Connection, judg
     screen(opened, str(tmp_path / "panels.parquet"), output=str(tmp_path / "here.parquet"))
     here = pl.read_parquet(tmp_path / "here.parquet").sort("number")
     columns = read_columns(opened, frame.columns, {name: frame[name].median() for name in frame.columns})  # type: ignore[misc]
-    if engine == "pyspark":
-        from pyspark.sql import SparkSession
-
-        os.environ.update(SPARK_LOCAL_IP="127.0.0.1", PYSPARK_PYTHON=sys.executable)
-        session = (SparkSession.builder.master("local[1]").config("spark.ui.enabled", "false").config("spark.driver.host", "127.0.0.1")
-                   .config("spark.sql.warehouse.dir", str(tmp_path / "warehouse")).getOrCreate())
-        backend = ibis.pyspark.connect(session)
-    else:
-        backend = ibis.duckdb.connect()
-    try:
+    with started(engine, tmp_path) as backend:
         table = backend.read_parquet(str(tmp_path / "panels.parquet"))
         found = pl.from_arrow(screened(opened, table, columns.used, 0.5).select("number", "probability", "cause").to_pyarrow()).sort("number")  # type: ignore[union-attr]
-    finally:
-        if engine == "pyspark":
-            session.stop()
-        else:
-            backend.disconnect()
     assert found["probability"].is_not_null().sum() > 100
     both = found.join(here, on="number", how="left", suffix=" here")
     assert both["cause"].to_list() == both["cause here"].to_list()

@@ -6,9 +6,7 @@ The panels are invented: drawn from the population and tied to an earlier draw b
 from __future__ import annotations
 
 import json
-import os
 import sqlite3
-import sys
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -29,6 +27,7 @@ from kg.screening.earlier import MIX_UP, make_judge_with_earlier, read_gaps
 from kg.screening.engine import Order, screened
 from kg.screening.judge import Judge, judge_panels, likelier_than_nothing, make_judge, possible
 from kg.screening.screen import screen
+from tests.engines import ENGINES, started
 
 ANALYTES = ("sodium", "potassium", "chloride", "bicarbonate", "urea", "creatinine", "glucose", "calcium-total")
 SODIUM, POTASSIUM, CHLORIDE, CALCIUM = (ANALYTES.index(name) for name in ("sodium", "potassium", "chloride", "calcium-total"))
@@ -183,34 +182,18 @@ def test_columns_that_cannot_tell_whose_and_when_are_refused(opened: sqlite3.Con
         screen(opened, file, **options)  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize("engine", ["duckdb", "pyspark"])
+@pytest.mark.parametrize("engine", ENGINES)
 def test_another_engine_finds_the_same_earlier_panels(opened: sqlite3.Connection, tmp_path: Path, engine: str) -> None:
-    import ibis
-
     place, _ = _table(opened, tmp_path)
     frame = pl.read_parquet(place).with_columns(pl.when(pl.col("number") % 9 != 4).then(pl.col("potassium")), pl.when(pl.col("number") % 50 != 7).then(pl.col("who")))
     frame.write_parquet(place)
     screen(opened, str(place), output=str(tmp_path / "here.parquet"), patient="who", collected="taken")
     here = pl.read_parquet(tmp_path / "here.parquet").sort("number")
     columns = read_columns(opened, frame.columns, {name: frame[name].median() for name in ANALYTES})  # type: ignore[misc]
-    if engine == "pyspark":
-        from pyspark.sql import SparkSession
-
-        os.environ.update(SPARK_LOCAL_IP="127.0.0.1", PYSPARK_PYTHON=sys.executable)
-        session = (SparkSession.builder.master("local[1]").config("spark.ui.enabled", "false").config("spark.driver.host", "127.0.0.1")
-                   .config("spark.sql.shuffle.partitions", "2").config("spark.sql.warehouse.dir", str(tmp_path / "warehouse")).getOrCreate())
-        backend = ibis.pyspark.connect(session)
-    else:
-        backend = ibis.duckdb.connect()
-    try:
+    with started(engine, tmp_path) as backend:
         table = backend.read_parquet(str(place))
         verdicts = screened(opened, table, columns.used, 0.5, Order("who", "taken", ("number",))).select("number", "probability", "cause").to_pyarrow()
         found = pl.from_arrow(verdicts).sort("number")  # type: ignore[union-attr]
-    finally:
-        if engine == "pyspark":
-            session.stop()
-        else:
-            backend.disconnect()
     assert found["probability"].is_not_null().sum() > 50
     both = found.join(here, on="number", how="left", suffix=" here")
     assert both["cause"].to_list() == both["cause here"].to_list()

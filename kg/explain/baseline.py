@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -53,6 +54,45 @@ def levels(model: Model) -> tuple[Array, Array]:
     return model.covariance * np.outer(kept, kept), model.covariance * np.outer(own, own)
 
 
+class Seen(NamedTuple):
+    """What is seen of earlier specimens, one entry for each result, those of the latest specimen first."""
+
+    hours: Array
+    places: list[int]
+    """Of each result its position in the model."""
+    values: Array
+    """On the scale of each result."""
+    method: Array
+    """Analytical standard deviations on these scales."""
+
+
+def see(model: Model, earlier: Sequence[Earlier]) -> Seen | None:
+    """Return the earlier results that the model knows; None where there are none."""
+    place = {analyte: i for i, analyte in enumerate(model.analytes)}
+    found = sorted((past.hours_before, place[result.analyte], result.value)
+                   for past in earlier for result in past.results if result.analyte in place and not result.comparator)
+    if not found:
+        return None
+    places = [i for _, i, _ in found]
+    wide = np.zeros((len(found), len(model.analytes)))
+    wide[np.arange(len(found)), places] = [value for _, _, value in found]
+    values, method = (np.array([of_row[i] for of_row, i in zip(rows, places, strict=True)])
+                      for rows in ([scaled(model, row) for row in wide], [deviations(model, model.analytical, row) for row in wide]))
+    return Seen(np.array([hours for hours, _, _ in found]), places, values, method)
+
+
+def true_then(model: Model, seen: Seen) -> tuple[Array, Array]:
+    """Return how the true results of earlier specimens vary together, and how the true results of now vary with them.
+
+    Equation: level x exp(-t / T) between two moments, and within-subject variation on top for results of the same moment. Source:
+    textbook, recalled-general; T is data.
+    """
+    level, own = levels(model)
+    memory, places, apart = model.settings["correlation-time"], seen.places, np.abs(seen.hours[:, None] - seen.hours[None, :])
+    among = level[np.ix_(places, places)] * np.exp(-apart / memory) + own[np.ix_(places, places)] * (apart == 0)
+    return among, level[:, places] * np.exp(-seen.hours / memory)
+
+
 def baseline(model: Model, earlier: tuple[Earlier, ...] = ()) -> Baseline:
     """Return where the results would lie.
 
@@ -65,24 +105,13 @@ def baseline(model: Model, earlier: tuple[Earlier, ...] = ()) -> Baseline:
         model: of the results of the panel.
         earlier: earlier results of the same patient.
     """
-    place = {analyte: i for i, analyte in enumerate(model.analytes)}
-    seen = [(past.hours_before, place[result.analyte], result.value)
-            for past in earlier for result in past.results if result.analyte in place and not result.comparator]
-    if not seen:
+    seen = see(model, earlier)
+    if seen is None:
         return Baseline(model.mean, model.covariance)
-    hours = np.array([t for t, _, _ in seen])
-    index = np.array([i for _, i, _ in seen])
-    wide = np.zeros((len(seen), len(model.analytes)))
-    wide[np.arange(len(seen)), index] = [value for _, _, value in seen]
-    values = np.array([scaled(model, row)[i] for row, i in zip(wide, index, strict=True)])
-    memory = model.settings["correlation-time"]
+    among, across = true_then(model, seen)
     level, own = levels(model)
-    method = np.array([deviations(model, model.analytical, row)[i] for row, i in zip(wide, index, strict=True)])
-    apart = np.abs(hours[:, None] - hours[None, :])
-    among = level[np.ix_(index, index)] * np.exp(-apart / memory) + own[np.ix_(index, index)] * (apart == 0) + np.diag(method**2)
-    across = level[:, index] * np.exp(-hours / memory)
-    weights = np.linalg.solve(among, across.T).T
-    mean = model.mean + weights @ (values - model.mean[index])
-    covariance = level - weights @ across.T + own
-    used = tuple(dict.fromkeys(model.analytes[i] for i in index))
+    weights = np.linalg.solve(among + np.diag(seen.method**2), across.T).T
+    mean = model.mean + weights @ (seen.values - model.mean[seen.places])
+    covariance = level + own - weights @ across.T
+    used = tuple(dict.fromkeys(model.analytes[i] for i in seen.places))
     return Baseline(mean, (covariance + covariance.T) / 2, used)

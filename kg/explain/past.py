@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from kg.explain.baseline import baseline, deviations, levels, scaled
+from kg.explain.baseline import Seen, baseline, deviations, levels, see, true_then
 from kg.explain.infer import Observed, Prediction, Prior, log_sum, log_t, predict
 from kg.explain.model import COMPUTED, Array, Model
 from kg.explain.panel import Earlier
@@ -27,16 +27,6 @@ class Odd(NamedTuple):
     """Of each, the logarithm of prior times likelihood, on the scale of the explanations of the panel."""
 
 
-class _Seen(NamedTuple):
-    """What is seen of earlier specimens, one entry for each result; those of the latest specimen first."""
-
-    hours: Array
-    places: list[int]
-    values: Array
-    latest: int
-    """How many are of the latest specimen."""
-
-
 def odd_before(model: Model, observed: Observed, earlier: Sequence[Earlier], prior: Prior, allowed: Sequence[int], nothing: float) -> Odd | None:
     """Return how likely it is that the latest earlier specimen was the odd one and nothing is unusual now; None where it cannot be told.
 
@@ -53,17 +43,18 @@ def odd_before(model: Model, observed: Observed, earlier: Sequence[Earlier], pri
         allowed: positions of the causes that are considered.
         nothing: log of prior times likelihood of nothing unusual, with nothing unusual before either.
     """
-    seen = _gather(model, earlier)
+    seen = see(model, earlier)
+    latest = int((seen.hours == seen.hours[0]).sum()) if seen else 0
     exact = list(observed.exact)
     groups = [("share-earlier-spoilt", [i for i in allowed if model.causes[i].model in COMPUTED]),
               ("share-earlier-ill", [i for i in allowed if model.causes[i].kind == "in-vivo" and not model.causes[i].lasting])]
     causes = [i for _, group in groups for i in group]
-    if seen is None or not exact or not causes:
+    if seen is None or latest < _LEAST or not exact or not causes:
         return None
     moved = predict(model, baseline(model), model.effects.of(causes))
     count, steps = moved.mean.shape[:2]
-    forms = Prediction(*(np.concatenate([np.concatenate([part[..., seen.places[: seen.latest]].reshape(count * steps, -1),
-                                                          np.tile(rest[seen.latest :], (count * steps, 1))], axis=1), rest[None]])
+    forms = Prediction(*(np.concatenate([np.concatenate([part[..., seen.places[:latest]].reshape(count * steps, -1),
+                                                          np.tile(rest[latest:], (count * steps, 1))], axis=1), rest[None]])
                          for part, rest in zip(moved, _sound(model, seen), strict=True)))
     likelihood = _log_likelihood(model, seen, forms, observed.values[exact], exact)
     shares = np.concatenate([prior.causes[group] - log_sum(prior.causes[group]) + math.log(model.settings[name]) for name, group in groups if group])
@@ -72,38 +63,21 @@ def odd_before(model: Model, observed: Observed, earlier: Sequence[Earlier], pri
     return Odd(min(one.hours_before for one in earlier), causes, nothing - prior.causes[own] + shares + gained)
 
 
-def _gather(model: Model, earlier: Sequence[Earlier]) -> _Seen | None:
-    place = {analyte: i for i, analyte in enumerate(model.analytes)}
-    found = sorted((past.hours_before, place[result.analyte], result.value)
-                   for past in earlier for result in past.results if result.analyte in place and not result.comparator)
-    latest = sum(hours == found[0][0] for hours, _, _ in found) if found else 0
-    if latest < _LEAST:
-        return None
-    places = [i for _, i, _ in found]
-    wide = np.zeros((len(found), len(model.analytes)))
-    wide[np.arange(len(found)), places] = [value for _, _, value in found]
-    values = np.array([scaled(model, row)[i] for row, i in zip(wide, places, strict=True)])
-    return _Seen(np.array([hours for hours, _, _ in found]), places, values, latest)
-
-
-def _sound(model: Model, seen: _Seen) -> Prediction:
+def _sound(model: Model, seen: Seen) -> Prediction:
     """Return what is expected of sound earlier specimens."""
     analytical = deviations(model, model.analytical, model.mean) ** 2
     return Prediction(model.mean[seen.places], np.ones(len(seen.places)), analytical[seen.places])
 
 
-def _log_likelihood(model: Model, seen: _Seen, forms: Prediction, now: Array, exact: Sequence[int]) -> Array:
+def _log_likelihood(model: Model, seen: Seen, forms: Prediction, now: Array, exact: Sequence[int]) -> Array:
     """Return, for each form of the earlier specimens, the log likelihood of them and of sound results of now after them."""
-    level, own = levels(model)
-    memory, places, chosen = model.settings["correlation-time"], seen.places, list(exact)
-    apart = np.abs(seen.hours[:, None] - seen.hours[None, :])
-    true = level[np.ix_(places, places)] * np.exp(-apart / memory) + own[np.ix_(places, places)] * (apart == 0)
-    among = forms.slope[:, :, None] * forms.slope[:, None, :] * true + forms.doubt[:, :, None] * np.eye(len(places))
+    chosen, (true, true_across), (level, own) = list(exact), true_then(model, seen), levels(model)
+    among = forms.slope[:, :, None] * forms.slope[:, None, :] * true + forms.doubt[:, :, None] * np.eye(len(seen.places))
     off = seen.values - forms.mean
     solved = np.linalg.solve(among, off[..., None])[..., 0]
     freedom = model.settings["degrees-of-freedom"]
-    found = log_t(np.einsum("ki,ki->k", off, solved), np.linalg.slogdet(among)[1], len(places), freedom)
-    across = (level[:, places] * np.exp(-seen.hours / memory))[chosen] * forms.slope[:, None, :]
+    found = log_t(np.einsum("ki,ki->k", off, solved), np.linalg.slogdet(among)[1], len(seen.places), freedom)
+    across = true_across[chosen] * forms.slope[:, None, :]
     mean = model.mean[chosen] + np.einsum("kij,kj->ki", across, solved)
     analytical = deviations(model, model.analytical, model.mean)[chosen] ** 2
     scatter = ((level + own)[np.ix_(chosen, chosen)] + np.diag(analytical)

@@ -23,7 +23,7 @@ from kg.explain.infer import Prediction, predict
 from kg.explain.model import COMPUTED, GRID, MODEL, Array, Effects, Model, read_model
 from kg.explain.panel import Panel
 from kg.explain.priors import additive_odds
-from kg.screening.judge import Judge, assemble
+from kg.screening.judge import Judge, assemble, log_shares
 
 MIX_UP = "wrong-blood-in-tube"
 
@@ -125,9 +125,6 @@ def _log_priors(model: Model, odds: Array, artefacts: Sequence[int], spoiled: Se
     odd, ill, begun, unsettled = (model.settings[f"share-{name}"] for name in ("odd", "ill", "begun", "unsettled"))
     even = np.full(GRID, 1 / GRID)
     either = np.concatenate([(1 - unsettled) * even, unsettled * even])
-    found = []
-    for group, share, steps in ((artefacts, odd, either), (states, begun, even), (states, ill, even), (spoiled, odd, even)):
-        prior = np.array([model.causes[i].prior * math.exp(odds[i]) for i in group])
-        found.append(np.log(np.outer(prior / prior.sum() * share, steps)).ravel())
+    shares = ((artefacts, odd, either), (states, begun, even), (states, ill, even), (spoiled, odd, even))
     rest = 1 - begun - ill - 2 * odd
-    return np.concatenate([*found, np.log([rest * unsettled, rest * (1 - unsettled)])])
+    return np.concatenate([*(log_shares(model, odds, *group) for group in shares), np.log([rest * unsettled, rest * (1 - unsettled)])])

@@ -93,7 +93,9 @@ def make_judge(connection: sqlite3.Connection, analytes: Sequence[str], threshol
     chosen = [*artefacts, *patients, *nothing]
     expected = predict(model, base, model.effects.of(chosen))
     expected = Prediction(*(np.concatenate([part[:-1].reshape(-1, len(analytes)), part[-1, :1]]) for part in expected))
-    log_prior = log_priors(model, additive_odds(connection, model, Panel(()), []), artefacts, patients, GRID)
+    odds, even = additive_odds(connection, model, Panel(()), []), np.full(GRID, 1 / GRID)
+    odd, ill = model.settings["share-odd"], model.settings["share-ill"]
+    log_prior = np.concatenate([log_shares(model, odds, artefacts, odd, even), log_shares(model, odds, patients, ill, even), [math.log(1 - odd - ill)]])
     scatter = scatter_of(base, expected, range(len(analytes)))
     return assemble(model, threshold, tuple(model.causes[i].id for i in artefacts), expected.mean, scatter, log_prior, GRID,
                     len(patients) * GRID)
@@ -122,24 +124,18 @@ def assemble(model: Model, threshold: float, causes: tuple[str, ...], mean: Arra
     return Judge(model, threshold, causes, centre, scale, forms, log_prior, log_weight, bound, margin, freedom, steps, states)
 
 
-def log_priors(model: Model, odds: Array, artefacts: Sequence[int], patients: Sequence[int], steps: int) -> Array:
-    """Return the log prior of each cause at each severity: shares of all panels, since nobody has picked these out.
+def log_shares(model: Model, odds: Array, causes: Sequence[int], share: float, steps: Array) -> Array:
+    """Return the log prior of causes at each of their steps, in one row, where all of them together have a share of the panels.
 
     Args:
-        model: with its causes and the shares of artefacts and disease.
+        model: with its causes.
         odds: what the additives in use add to the log odds of each cause.
-        artefacts, patients: positions of the causes that are looked for.
-        steps: severities of each cause; with 1 the log prior of the whole cause is returned.
-
-    Returns:
-        those of artefacts first, then of states of the patient, then of nothing.
+        causes: positions.
+        share: of all panels, since nobody has picked these out.
+        steps: share of each step of a cause.
     """
-    odd, ill = model.settings["share-odd"], model.settings["share-ill"]
-    parts = []
-    for group, share in ((artefacts, odd), (patients, ill)):
-        prior = np.array([model.causes[i].prior * math.exp(odds[i]) for i in group])
-        parts.append(np.repeat(np.log(prior / prior.sum() * share / steps), steps))
-    return np.concatenate([*parts, [math.log(1 - odd - ill)]])
+    prior = np.array([model.causes[i].prior * math.exp(odds[i]) for i in causes])
+    return np.asarray(np.log(np.outer(prior / prior.sum() * share, steps)).ravel())
 
 
 def terms(panels: Array) -> Array:

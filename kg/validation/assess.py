@@ -8,13 +8,12 @@ from collections.abc import Collection, Mapping
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from kg.database import rows
 from kg.explain.model import Array
 from kg.screening.earlier import make_judge_with_earlier
 from kg.screening.judge import Judge, judge_panels, make_judge
-from kg.validation.metrics import Rate, rate
+from kg.validation.metrics import Rate, counted, rate
 from kg.validation.simulate import Group, prior_weights
 from kg.validation.spoil import Ground
 
@@ -129,16 +128,13 @@ def recognise(bench: Bench, group: Group, threshold: float, edge: float, above: 
         edge: the probability from which it is flagged at the flag rate.
         above: from ``families``.
     """
-    size, results = len(group.results), group.results[:, bench.columns]
+    results = group.results[:, bench.columns]
     screened = bench.probability(bench.screening, group.results)
     verdicts = judge_panels(bench.odd, results, every=True)
     seen = verdicts.probability >= threshold
     named = [bench.odd.causes[i] for i in verdicts.cause[seen]]
     kin = above.get(group.cause, set())
-    return Recognised(group, _count(screened >= threshold), _count(screened >= edge), rate(int(seen.sum()), size),
+    return Recognised(group, counted(screened >= threshold), counted(screened >= edge), counted(seen),
                       rate(sum(name == group.cause for name in named), len(named)),
                       rate(sum(name == group.cause or bool(kin & above.get(name, set())) for name in named), len(named)))
 
-
-def _count(hits: NDArray[np.bool_]) -> Rate:
-    return rate(int(hits.sum()), len(hits))

@@ -17,7 +17,7 @@ from kg.database import rows
 from kg.explain.model import Array, Model
 from kg.validation import metrics
 from kg.validation.assess import Bench
-from kg.validation.metrics import Rate, rate
+from kg.validation.metrics import Rate, counted
 from kg.validation.simulate import EDTA, READ_BY_PEOPLE, Drawn, Group
 from kg.validation.spoil import Ground
 
@@ -110,7 +110,7 @@ def compare(side: Side, row: sqlite3.Row, what: str, ours: Rate, *remarks: str, 
 def _edta_of_bands(side: Side, row: sqlite3.Row) -> Comparison:
     groups = [group for group in side.drawn.bands if group.cause == EDTA]
     seen = side.bench.probability(side.bench.screening, results_of(groups)) >= side.threshold
-    return compare(side, row, "all bands of K2EDTA, each with as many panels, screened", rate(int(seen.sum()), len(seen)),
+    return compare(side, row, "all bands of K2EDTA, each with as many panels, screened", counted(seen),
                    "How much EDTA the specimens of the survey held is not known here; where it was less than in the bands, ours are easier.",
                    by_amount(groups, seen), comparable=False)
 
@@ -125,7 +125,7 @@ def _people(side: Side, row: sqlite3.Row, cause: str) -> Comparison:
     shares = ", ".join(f"at {100 * (group.low or 0):g} % of the plasma {percent(float(part.mean()))}"
                        for group, part in zip(groups, np.split(spoiled, len(groups)), strict=True))
     return compare(side, row, "this fluid at these shares and as many panels without an artefact, told apart by a judge that knows no other artefact",
-                   rate(int(spoiled.sum()) + int(passed.sum()), 2 * len(spoiled)), f"Recognised {shares}; of the others {percent(float(passed.mean()))} are let pass.")
+                   counted(np.concatenate([spoiled, passed])), f"Recognised {shares}; of the others {percent(float(passed.mean()))} are let pass.")
 
 
 def fluids_at_specificity(side: Side, published: Published, row: sqlite3.Row, specificity: float) -> Comparison:
@@ -135,7 +135,7 @@ def fluids_at_specificity(side: Side, published: Published, row: sqlite3.Row, sp
     least = metrics.threshold_for_specificity(side.bench.probability(judge, others), specificity)
     seen = side.bench.probability(judge, results_of(groups)) >= least
     return compare(side, row, f"{_AS_RECOGNISED}, where the specificity on panels without an artefact is {specificity:.4g}",
-                   rate(int(seen.sum()), len(seen)), by_amount(groups, seen))
+                   counted(seen), by_amount(groups, seen))
 
 
 def worth_of_flags(side: Side, published: Published, subject: str) -> Comparison:

@@ -23,7 +23,7 @@ from kg.validation.beside import (
     results_of,
 )
 from kg.validation.day_before import Days, begins, draw_sound, swap, usual_course
-from kg.validation.metrics import Rate, rate
+from kg.validation.metrics import Rate, counted, rate
 from kg.validation.simulate import Study
 
 RENAL, CHANGES = "renal", "delta-checks-fluids"
@@ -57,7 +57,7 @@ def changes(study: Study, days: Days, given: NDArray[np.bool_], without: NDArray
     sound, population = ~days.drawn.artefact, study.ground.population
 
     def of(where: NDArray[np.bool_]) -> Both:
-        return Both(*(rate(int(np.sum(flags & where)), int(where.sum())) for flags in (given, without)))
+        return Both(*(counted(flags[where]) for flags in (given, without)))
 
     states = [cause for cause in population.model.causes if begins(population, cause)]
     return [Changed("", "All states that may begin within a day", of(sound & (days.acute != ""))), Changed("-", "Where no state began", of(sound & (days.acute == ""))),

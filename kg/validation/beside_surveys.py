@@ -9,7 +9,7 @@ import numpy as np
 from kg.database import rows
 from kg.explain.model import Array
 from kg.validation.beside import Comparison, Published, Side, compare, percent
-from kg.validation.metrics import Rate, rate
+from kg.validation.metrics import Rate, counted, rate
 from kg.validation.simulate import EDTA, Study
 
 
@@ -45,7 +45,7 @@ def _recognised(connection: sqlite3.Connection, side: Side, study: Study, missed
 
     banded = np.concatenate([group.results for group in side.drawn.bands if group.cause == EDTA])
     every = np.concatenate([study.slight.results, banded])
-    parts = [rate(int(np.sum(bench.probability(bench.odd, part) >= side.threshold)), len(part)) for part in (split(every, True), split(banded, False))]
+    parts = [counted(bench.probability(bench.odd, part) >= side.threshold) for part in (split(every, True), split(banded, False))]
     hidden, plain = parts
     if hidden.share is None or plain.share is None:
         return rate(0, 0), ("Too few specimens were simulated for this.",)

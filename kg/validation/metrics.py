@@ -54,20 +54,24 @@ def rate(hits: float, of: int) -> Rate:
     return Rate(hits, of, p, max(middle - half, 0.0), min(middle + half, 1.0))
 
 
+def counted(hits: Truth) -> Rate:
+    """Return the share of things that are so."""
+    return rate(int(hits.sum()), len(hits))
+
+
 def sensitivity(probability: Array, artefact: Truth, threshold: float) -> Rate:
     """Return the share of the artefacts that reach the threshold."""
-    return rate(int(np.sum(probability[artefact] >= threshold)), int(artefact.sum()))
+    return counted(probability[artefact] >= threshold)
 
 
 def specificity(probability: Array, artefact: Truth, threshold: float) -> Rate:
     """Return the share of the other panels that stay below the threshold."""
-    return rate(int(np.sum(probability[~artefact] < threshold)), int((~artefact).sum()))
+    return counted(probability[~artefact] < threshold)
 
 
 def predictive_value(probability: Array, artefact: Truth, threshold: float) -> Rate:
     """Return the share of artefacts among the panels that reach the threshold."""
-    flagged = probability >= threshold
-    return rate(int(np.sum(artefact & flagged)), int(flagged.sum()))
+    return counted(artefact[probability >= threshold])
 
 
 def predictive_value_at_rate(probability: Array, artefact: Truth, flag_rate: float) -> Rate:

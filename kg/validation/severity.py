@@ -11,7 +11,7 @@ from kg.explain import infer
 from kg.explain.baseline import baseline
 from kg.explain.findings import widened
 from kg.explain.model import Array, read_model
-from kg.validation.metrics import Rate, rate
+from kg.validation.metrics import Rate, counted
 from kg.validation.simulate import Group
 
 
@@ -57,5 +57,5 @@ def recover(connection: sqlite3.Connection, analytes: tuple[str, ...], columns: 
         estimates = np.array([estimate(place[group.cause], group.results[i, columns]) for i in known]).reshape(-1, 3)
         inside = (estimates[:, 1] <= true[known]) & (true[known] <= estimates[:, 2])
         ratio = float(np.median(estimates[:, 0] / true[known])) if len(known) else None
-        found.append(Recovered(group, rate(int(inside.sum()), len(known)), ratio, len(true) - len(known)))
+        found.append(Recovered(group, counted(inside), ratio, len(true) - len(known)))
     return found

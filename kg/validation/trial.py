@@ -20,6 +20,7 @@ from kg.screening.table import middles, open_table, parts
 from kg.validation import metrics
 from kg.validation.assess import Recognised, families, make_bench, recognise
 from kg.validation.beside import read_published
+from kg.validation.patients import SETTINGS
 from kg.validation.present import amount_of, plain_of, recognised_data
 from kg.validation.simulate import Group
 from kg.validation.spoil import Ground, draw_specimens, make_ground, spoil
@@ -67,15 +68,15 @@ def try_panels(connection: sqlite3.Connection, panels: Array, analytes: tuple[st
         analytes: ids of the results.
         threshold: probability of an artefact from which a panel is flagged.
     """
-    settings = {row["parameter"]: row["value"] for row in rows(connection, "model_parameters") if row["model"] == "validation"}
     flag_rate = read_published(connection)["learned-fluids-flags", "flag-rate"]["value"]
-    generator = np.random.default_rng(round(settings["seed"]))
+    seed = next(round(row["value"]) for row in rows(connection, "model_parameters") if (row["model"], row["parameter"]) == (SETTINGS, "seed"))
+    generator = np.random.default_rng(seed)
     ground = make_ground(connection, analytes, generator)
     bench = make_bench(connection, ground, "own", analytes, threshold)
-    edge = metrics.threshold_for_rate(bench.probability(bench.screening, panels[generator.permutation(len(panels))[: round(settings["panels-in-mixture"])]]), flag_rate)
+    edge = metrics.threshold_for_rate(bench.probability(bench.screening, panels[generator.permutation(len(panels))[: ground.number("panels-in-mixture")]]), flag_rate)
     above, moved = families(connection), _moving(bench.screening.model.effects)
     place = {cause.id: i for i, cause in enumerate(bench.screening.model.causes)}
-    bands = [recognise(bench, _spoiled(ground, row, panels, round(settings["panels-in-band"]), generator), threshold, edge, above)
+    bands = [recognise(bench, _spoiled(ground, row, panels, ground.number("panels-in-band"), generator), threshold, edge, above)
              for row in rows(connection, "validation_bands") if moved[place[row["cause"]]]]
     return Tried(len(panels), flag_rate, bands)
 
