@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from kg.explain import infer
-from kg.explain.baseline import levels, scaled, see
+from kg.explain.baseline import levels, scaled, see, tied
 from kg.explain.explain import explain
 from kg.explain.model import read_model
 from kg.explain.panel import Earlier, Result
@@ -119,9 +119,8 @@ def test_the_weight_of_nothing_before_is_that_of_both_panels_together(opened: sq
     found = _log_likelihood(model, seen, infer.Prediction(*(part[None] for part in _sound(model, seen))), scaled(model, np.array(WELL)), range(8))[0]
     level, own = levels(model)
     method = np.where(model.logarithmic, model.analytical, model.analytical * model.mean) ** 2
-    stays = math.exp(-24 / model.settings["correlation-time"])
     alone = level + own + np.diag(method)
-    whole = np.block([[alone, stays * level], [stays * level, alone]])
+    whole = np.block([[alone, tied(model, 24.0)], [tied(model, 24.0), alone]])
     off = np.concatenate([scaled(model, np.array(values)) - model.mean for values in (before, WELL)])
     expected = -0.5 * (off @ np.linalg.solve(whole, off) + np.linalg.slogdet(whole)[1] + 16 * math.log(2 * math.pi))
     assert found == pytest.approx(expected, abs=1e-4)

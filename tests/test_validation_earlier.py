@@ -35,7 +35,7 @@ def _course(ground: Ground, **chances: float) -> Course:
 
 
 def test_a_day_leaves_the_population_as_it_is_and_ties_the_two_results(ground: Ground) -> None:
-    # the covariance over 24 h is that of the levels times the mean of exp(-1 / T), T from 5 to 60 d evenly on its logarithm
+    # the covariance over 24 h is that of the levels times the mean of exp(-1 / T), T from 5 to 60 d evenly on its logarithm, shorter for glucose
     model = ground.population.model
     people = draw_people(ground, 40_000, None, _course(ground), np.random.default_rng(1))
     before, now = (scaled(model, results) for results in (people.before, people.now))
@@ -44,7 +44,9 @@ def test_a_day_leaves_the_population_as_it_is_and_ties_the_two_results(ground: G
         assert np.all(np.abs(results.mean(axis=0) - model.mean) < 0.03 * deviation)
         assert np.allclose(np.cov(results.T) / np.outer(deviation, deviation), model.covariance / np.outer(deviation, deviation), atol=0.08)
     own = deviations(model, model.within, model.mean) ** 2 / deviation**2
-    stays = np.exp(-1 / np.exp(np.linspace(math.log(5), math.log(60), 1001))).mean()
+    days = np.exp(np.linspace(math.log(5), math.log(60), 1001))[:, None] * model.memory / model.settings["correlation-time"]
+    stays = np.exp(-1 / days).mean(axis=0)
+    assert stays[METABOLIC.index("glucose")] < 0.5 < 0.9 < stays[METABOLIC.index("sodium")]
     tied = np.mean((before - model.mean) * (now - model.mean), axis=0) / deviation**2
     assert np.allclose(tied, (1 - own) * stays, atol=0.06)
 
@@ -107,8 +109,8 @@ def test_real_changes_are_among_patients_of_every_sort(days: Days) -> None:
         assert np.mean(days.acute[where] != "") == pytest.approx(0.15, abs=0.07)
 
 
-def test_causes_are_as_common_as_screening_takes_them_to_be_and_so_are_mix_ups(opened: sqlite3.Connection, ground: Ground, days: Days) -> None:
-    found, odd = shares_with_mix_ups(opened, ground), ground.population.model.settings["share-odd"]
+def test_causes_are_as_common_as_screening_takes_them_to_be_and_so_are_mix_ups(ground: Ground, days: Days) -> None:
+    found, odd = shares_with_mix_ups(ground), ground.population.model.settings["share-odd"]
     artefact = np.array([*(cause.kind == "artefact" for cause in ground.population.model.causes), True])
     assert found.sum() == pytest.approx(1)
     assert found[artefact].sum() == pytest.approx(odd)
@@ -116,8 +118,8 @@ def test_causes_are_as_common_as_screening_takes_them_to_be_and_so_are_mix_ups(o
     assert days.drawn.artefact.mean() == pytest.approx(odd, abs=0.006)
 
 
-def test_swapped_pairs_hold_the_panels_of_two_people(opened: sqlite3.Connection, ground: Ground) -> None:
-    own, size = draw_sound(opened, ground, _course(ground), 2000, np.random.default_rng(1)), len(METABOLIC)
+def test_swapped_pairs_hold_the_panels_of_two_people(ground: Ground) -> None:
+    own, size = draw_sound(ground, _course(ground), 2000, np.random.default_rng(1)), len(METABOLIC)
     creatinine = METABOLIC.index("creatinine")
 
     def tied(pairs: Any) -> float:

@@ -54,6 +54,32 @@ def levels(model: Model) -> tuple[Array, Array]:
     return model.covariance * np.outer(kept, kept), model.covariance * np.outer(own, own)
 
 
+def roots(covariance: Array) -> Array:
+    """Return how far each result shows each of as many quantities that vary independently, and each of which is tied to one result most closely.
+
+    Equation: D R^(1/2), D the standard deviations, R the correlations, the root symmetric. Source: whitening after which each quantity is
+    as near to its own result as can be, kessy-2018.
+    """
+    deviation = np.sqrt(np.diag(covariance))
+    values, vectors = np.linalg.eigh(covariance / np.outer(deviation, deviation))
+    return np.asarray(deviation[:, None] * ((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T))
+
+
+def tied(model: Model, hours: float, pace: float = 1.0) -> Array:
+    """Return how people's own levels at one moment vary with those at another, on the scale of each result.
+
+    Equation: W diag(exp(-t / T)) W', W from ``roots``; where T is the same for all results that is the covariance of the levels times
+    exp(-t / T). Results of all moments together stay positive definite, whatever their times.
+
+    Args:
+        model: of the results.
+        hours: between the two moments.
+        pace: by which the correlation times T are multiplied.
+    """
+    root = roots(levels(model)[0])
+    return np.asarray((root * np.exp(-hours / (pace * model.memory))) @ root.T)
+
+
 class Seen(NamedTuple):
     """What is seen of earlier specimens, one entry for each result, those of the latest specimen first."""
 
@@ -84,22 +110,22 @@ def see(model: Model, earlier: Sequence[Earlier]) -> Seen | None:
 def true_then(model: Model, seen: Seen) -> tuple[Array, Array]:
     """Return how the true results of earlier specimens vary together, and how the true results of now vary with them.
 
-    Equation: level x exp(-t / T) between two moments, and within-subject variation on top for results of the same moment. Source:
-    textbook, recalled-general; T is data.
+    Equation: as in ``tied`` between two moments, and within-subject variation on top for results of the same moment.
     """
     level, own = levels(model)
-    memory, places, apart = model.settings["correlation-time"], seen.places, np.abs(seen.hours[:, None] - seen.hours[None, :])
-    among = level[np.ix_(places, places)] * np.exp(-apart / memory) + own[np.ix_(places, places)] * (apart == 0)
-    return among, level[:, places] * np.exp(-seen.hours / memory)
+    root, places, apart = roots(level), seen.places, np.abs(seen.hours[:, None] - seen.hours[None, :])
+    then = root[places]
+    among = np.einsum("ik,jk,ijk->ij", then, then, np.exp(-apart[..., None] / model.memory)) + own[np.ix_(places, places)] * (apart == 0)
+    return among, np.einsum("ik,jk,jk->ij", root, then, np.exp(-seen.hours[:, None] / model.memory))
 
 
 def baseline(model: Model, earlier: tuple[Earlier, ...] = ()) -> Baseline:
     """Return where the results would lie.
 
-    The spread of the population is that of people's own levels and, on top, within-subject variation. A level is a stationary
-    process of which two moments lie apart with correlation exp(-t / T); each result shows it with within-subject and
-    analytical variation. Earlier results narrow it by the rules of the multivariate normal distribution, so that an old one
-    leaves the population nearly as it was. Source: textbook, recalled-general; T is data.
+    The spread of the population is that of people's own levels and, on top, within-subject variation. A level is a stationary process
+    that forgets itself as ``tied`` says; each result shows it with within-subject and analytical variation. Earlier results narrow it
+    by the rules of the multivariate normal distribution, so that an old one leaves the population nearly as it was. Source: textbook,
+    recalled-general; T is data.
 
     Args:
         model: of the results of the panel.

@@ -90,6 +90,8 @@ class Model(NamedTuple):
     """Within-subject variation as a share."""
     analytical: Array
     """Analytical variation as a share."""
+    memory: Array
+    """Correlation time of a person's own level of each result, h."""
     matters: Array
     """Change that matters, as a share of the result."""
     floor: Array
@@ -112,7 +114,7 @@ def worked_out(connection: sqlite3.Connection, there: Collection[str]) -> set[st
 
 def read_settings(connection: sqlite3.Connection) -> dict[str, float]:
     """Return the figures by which odd results are explained, by name."""
-    return {row["parameter"]: row["value"] for row in _setting_rows(connection)}
+    return {row["parameter"]: row["value"] for row in _setting_rows(connection) if not row["about"]}
 
 
 def _setting_rows(connection: sqlite3.Connection) -> list[sqlite3.Row]:
@@ -144,7 +146,8 @@ def read_model(connection: sqlite3.Connection, analytes: Sequence[str], only: Se
         only: ids of the causes whose effects are wanted; those of all when not given.
         beside: a model of the same database, whose settings and causes are taken.
     """
-    named = [] if beside else _setting_rows(connection)
+    figures_of_model = _setting_rows(connection)
+    named = [] if beside else [row for row in figures_of_model if not row["about"]]
     settings = beside.settings if beside else {row["parameter"]: row["value"] for row in named}
     causes = beside.causes if beside else read_causes(connection)
     figures = {row["analyte"]: row for row in rows(connection, "population_figures")}
@@ -159,9 +162,11 @@ def read_model(connection: sqlite3.Connection, analytes: Sequence[str], only: Se
         return np.array([variation.get((analyte, kind), otherwise) for analyte in analytes], dtype=float)
 
     covariance = _correlations(connection, analytes) * np.outer(deviation, deviation)
+    own_time = {row["about"]: row["value"] for row in figures_of_model if row["parameter"] == "correlation-time-of-result"}
     effects = _effects(connection, analytes, [cause.id for cause in causes], only)
     return Model(tuple(analytes), tuple(row["label"] for row in chosen), tuple(row["unit"] for row in chosen), logarithmic, mean, covariance,
                  shares("within-subject", settings["usual-within-subject"]), shares("analytical", settings["usual-analytical"]),
+                 np.array([own_time.get(analyte, settings["correlation-time"]) for analyte in analytes]),
                  np.maximum(shares("desirable-total-error", 0.0), settings["reportable-change"]), settings["share-left-of-nothing"] * np.abs(level),
                  np.array([row["charge"] == 1 for row in chosen], dtype=bool), causes, effects, settings,
                  tuple(_fact(row) for row in chosen), beside.figures if beside else {row["parameter"]: _fact(row) for row in named})

@@ -9,7 +9,6 @@ nothing to do with each other.
 
 from __future__ import annotations
 
-import math
 import sqlite3
 from collections.abc import Sequence
 from typing import NamedTuple
@@ -18,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kg.database import rows
-from kg.explain.baseline import baseline, levels
+from kg.explain.baseline import baseline, levels, tied
 from kg.explain.infer import Prediction, predict
 from kg.explain.model import COMPUTED, GRID, MODEL, Array, Effects, Model, read_model
 from kg.explain.panel import Panel
@@ -50,7 +49,13 @@ class _Form(NamedTuple):
 
     now: Prediction
     before: Prediction
-    tie: Array
+    tie: NDArray[np.int64]
+    """Which of the ways in which levels may be tied to themselves."""
+
+
+_NOT_TIED, _STEADY, _FAST = range(3)
+_Ties = tuple[Array, Array, Array]
+"""How levels of now vary with those of before: not at all, as in most patients, as in those whose levels move fast."""
 
 
 def read_gaps(connection: sqlite3.Connection) -> Gaps:
@@ -77,7 +82,9 @@ def make_judge_with_earlier(connection: sqlite3.Connection, now: Sequence[str], 
     artefacts = [i for i, cause in enumerate(model.causes) if cause.model in COMPUTED]
     states = [i for i, cause in enumerate(model.causes) if cause.kind == "in-vivo"]
     mix_up = next(i for i, cause in enumerate(model.causes) if cause.id == MIX_UP)
-    mean, scatter = _expected(model, _forms(model, artefacts, states, hours), places)
+    pace = model.settings["correlation-time-unsettled"] / model.settings["correlation-time"]
+    ties = np.zeros_like(model.covariance), tied(model, hours), tied(model, hours, pace)
+    mean, scatter = _expected(model, _forms(model, artefacts, states), places, ties)
     log_prior = _log_priors(model, additive_odds(connection, model, Panel(()), []), [*artefacts, mix_up], artefacts, states)
     chosen = [*places[0], *places[1]]
     both = model._replace(analytes=tuple(model.analytes[i] for i in chosen), logarithmic=model.logarithmic[chosen], mean=model.mean[chosen])
@@ -85,17 +92,16 @@ def make_judge_with_earlier(connection: sqlite3.Connection, now: Sequence[str], 
                     2 * GRID, 2 * len(states) * GRID)
 
 
-def _forms(model: Model, artefacts: Sequence[int], states: Sequence[int], hours: float) -> list[_Form]:
+def _forms(model: Model, artefacts: Sequence[int], states: Sequence[int]) -> list[_Form]:
     """Return what is expected; the forms of each artefact are its severities in patients whose levels are settled, then in others."""
     base = baseline(model)
-    steady, fast = (math.exp(-hours / model.settings[name]) for name in ("correlation-time", "correlation-time-unsettled"))
     sound = predict(model, base, Effects(np.ones((1, len(model.mean))), *(np.zeros((1, len(model.mean))) for _ in range(3))))
     spoiled, ill = (_at(predict(model, base, model.effects.of(group))) for group in (artefacts, states))
     was_ill = ill._replace(doubt=ill.doubt + (model.settings["spread-of-course"] * (ill.mean - sound.mean)) ** 2)
     twice = np.arange(len(artefacts) * GRID).reshape(-1, 1, GRID).repeat(2, axis=1).ravel()
-    once, either = np.full(1, steady), np.repeat([steady, fast], GRID)
-    return [_Form(_at(spoiled, twice), sound, np.tile(either, len(artefacts))), _Form(sound, sound, np.zeros(2 * GRID)),
-            _Form(ill, sound, once), _Form(ill, was_ill, once), _Form(sound, spoiled, once), _Form(sound, sound, np.full(1, fast)), _Form(sound, sound, once)]
+    once, either = np.array([_STEADY]), np.repeat([_STEADY, _FAST], GRID)
+    return [_Form(_at(spoiled, twice), sound, np.tile(either, len(artefacts))), _Form(sound, sound, np.full(2 * GRID, _NOT_TIED)),
+            _Form(ill, sound, once), _Form(ill, was_ill, once), _Form(sound, spoiled, once), _Form(sound, sound, np.array([_FAST])), _Form(sound, sound, once)]
 
 
 def _at(expected: Prediction, places: NDArray[np.int64] | None = None) -> Prediction:
@@ -104,7 +110,7 @@ def _at(expected: Prediction, places: NDArray[np.int64] | None = None) -> Predic
     return flat if places is None else Prediction(*(part[places] for part in flat))
 
 
-def _expected(model: Model, forms: Sequence[_Form], places: Sequence[Sequence[int]]) -> tuple[Array, Array]:
+def _expected(model: Model, forms: Sequence[_Form], places: Sequence[Sequence[int]], ties: _Ties) -> tuple[Array, Array]:
     """Return mean and covariance of the results of now and of before together, forms x results."""
     counts = [max(len(form.now.mean), len(form.before.mean), len(form.tie)) for form in forms]
     mean, slope, doubt = (np.concatenate([np.concatenate([np.broadcast_to(part[:, list(place)], (count, len(place))) for part, place in
@@ -113,11 +119,12 @@ def _expected(model: Model, forms: Sequence[_Form], places: Sequence[Sequence[in
     tie = np.concatenate([np.broadcast_to(form.tie, count) for form, count in zip(forms, counts, strict=True)])
     level, own = levels(model)
     first, second = slice(len(places[0])), slice(len(places[0]), None)
-    alone, across = (np.zeros((mean.shape[1], mean.shape[1])) for _ in range(2))
-    alone[first, first], alone[second, second] = ((level + own)[np.ix_(place, place)] for place in places)
-    across[first, second] = level[np.ix_(*places)]
-    across[second, first] = across[first, second].T
-    return mean, slope[:, :, None] * slope[:, None, :] * (alone + tie[:, None, None] * across) + doubt[:, :, None] * np.eye(len(alone))
+    together = np.zeros((len(ties), mean.shape[1], mean.shape[1]))
+    for one, across in zip(together, ties, strict=True):
+        one[first, first], one[second, second] = ((level + own)[np.ix_(place, place)] for place in places)
+        one[first, second] = across[np.ix_(*places)]
+        one[second, first] = one[first, second].T
+    return mean, slope[:, :, None] * slope[:, None, :] * together[tie] + doubt[:, :, None] * np.eye(mean.shape[1])
 
 
 def _log_priors(model: Model, odds: Array, artefacts: Sequence[int], spoiled: Sequence[int], states: Sequence[int]) -> Array:

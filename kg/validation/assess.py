@@ -14,7 +14,7 @@ from kg.explain.model import Array
 from kg.screening.earlier import make_judge_with_earlier
 from kg.screening.judge import Judge, judge_panels, make_judge
 from kg.validation.metrics import Rate, counted, rate
-from kg.validation.simulate import Group, prior_weights
+from kg.validation.simulate import Group
 from kg.validation.spoil import Ground
 
 
@@ -83,8 +83,7 @@ def make_bench(connection: sqlite3.Connection, ground: Ground, panel: str, analy
     """
     judge = make_judge(connection, analytes, threshold) if hours is None else make_judge_with_earlier(connection, analytes, analytes, hours, threshold)
     model = ground.population.model
-    weights = prior_weights(connection, ground)
-    parts = [sum(weights[kind]) for kind in ("artefact", "in-vivo", "none")]
+    parts = [float(ground.population.weights[kind].sum()) for kind in ("artefact", "in-vivo", "none")]
     columns = [model.analytes.index(analyte) for analyte in analytes]
     if hours is not None:
         columns += [len(model.analytes) + place for place in columns]

@@ -96,21 +96,21 @@ def lay_beside(side: Side, published: Published) -> list[Comparison]:
     return found
 
 
-def compare(side: Side, row: sqlite3.Row, what: str, ours: Rate, *remarks: str, comparable: bool = True) -> Comparison:
-    """Lay a rate beside a published figure."""
+def compare(panel: str, earlier: bool, row: sqlite3.Row, what: str, ours: Rate, *remarks: str, comparable: bool = True) -> Comparison:
+    """Lay a rate on a panel, with an earlier one or without, beside a published figure."""
     fewer = row["quantity"] == "share-missed"
     ends = [value for value in (row["low"], row["high"]) if value is not None]
     target = row["value"] if row["value"] is not None else min(ends) if fewer else max(ends)
     better = bool(comparable and ours.low is not None and ours.high is not None and (ours.high < target if fewer else ours.low > target))
-    counts = (row["earlier"] == "yes") == side.earlier
-    return Comparison(row["id"], row["subject"], row["quantity"], target, row["condition"] or "", row["source"], row["basis"], side.bench.panel, side.earlier,
+    counts = (row["earlier"] == "yes") == earlier
+    return Comparison(row["id"], row["subject"], row["quantity"], target, row["condition"] or "", row["source"], row["basis"], panel, earlier,
                       what, ours, comparable, counts, better, remarks)
 
 
 def _edta_of_bands(side: Side, row: sqlite3.Row) -> Comparison:
     groups = [group for group in side.drawn.bands if group.cause == EDTA]
     seen = side.bench.probability(side.bench.screening, results_of(groups)) >= side.threshold
-    return compare(side, row, "all bands of K2EDTA, each with as many panels, screened", counted(seen),
+    return compare(side.bench.panel, side.earlier, row, "all bands of K2EDTA, each with as many panels, screened", counted(seen),
                    "How much EDTA the specimens of the survey held is not known here; where it was less than in the bands, ours are easier.",
                    by_amount(groups, seen), comparable=False)
 
@@ -124,7 +124,7 @@ def _people(side: Side, row: sqlite3.Row, cause: str) -> Comparison:
     passed = bench.probability(judge, others) < side.threshold
     shares = ", ".join(f"at {100 * (group.low or 0):g} % of the plasma {percent(float(part.mean()))}"
                        for group, part in zip(groups, np.split(spoiled, len(groups)), strict=True))
-    return compare(side, row, "this fluid at these shares and as many panels without an artefact, told apart by a judge that knows no other artefact",
+    return compare(side.bench.panel, side.earlier, row, "this fluid at these shares and as many panels without an artefact, told apart by a judge that knows no other artefact",
                    counted(np.concatenate([spoiled, passed])), f"Recognised {shares}; of the others {percent(float(passed.mean()))} are let pass.")
 
 
@@ -134,7 +134,7 @@ def fluids_at_specificity(side: Side, published: Published, row: sqlite3.Row, sp
     judge = side.bench.among(side.causes_of(FLUIDS))
     least = metrics.threshold_for_specificity(side.bench.probability(judge, others), specificity)
     seen = side.bench.probability(judge, results_of(groups)) >= least
-    return compare(side, row, f"{_AS_RECOGNISED}, where the specificity on panels without an artefact is {specificity:.4g}",
+    return compare(side.bench.panel, side.earlier, row, f"{_AS_RECOGNISED}, where the specificity on panels without an artefact is {specificity:.4g}",
                    counted(seen), by_amount(groups, seen))
 
 
@@ -148,7 +148,7 @@ def worth_of_flags(side: Side, published: Published, subject: str) -> Comparison
     tried = np.geomspace(figure.low or figure.value, figure.high or figure.value, 200)
     enough = next((share for share in tried if metrics.predictive_value_among(bad, good, float(share), flags) > row["value"]), None)
     said = f"from {percent(float(enough))} of the panels on" if enough else "at no share that was tried"
-    return compare(side, row, f"{_AS_RECOGNISED}, in {percent(figure.value)} of the panels, a share that was published for another hospital, among panels of "
+    return compare(side.bench.panel, side.earlier, row, f"{_AS_RECOGNISED}, in {percent(figure.value)} of the panels, a share that was published for another hospital, among panels of "
                    "every other sort, artefacts too", worth, f"It exceeds {row['value']:g} {said}.")
 
 

@@ -25,8 +25,11 @@ from kg.validation.beside import (
 from kg.validation.day_before import Days, begins, draw_sound, swap, usual_course
 from kg.validation.metrics import Rate, counted, rate
 from kg.validation.simulate import Study
+from kg.validation.spoil import make_ground
 
-RENAL, CHANGES = "renal", "delta-checks-fluids"
+CHANGES = "delta-checks-fluids"
+MIXED_UP = {"renal": ("staff-mix-up", "learned-mix-up"), "count": ("staff-mix-up-count", "learned-mix-up-count")}
+"""The panels on which mix-ups are told, and the published readers of each."""
 
 
 class Both(NamedTuple):
@@ -101,32 +104,32 @@ def _beside_changes(side: Side, published: Published) -> Comparison:
                          condition="the published limits of change of single results, run on the same pairs; the specificity is theirs")
 
 
-def tell_mix_ups(connection: sqlite3.Connection, study: Study, analytes: tuple[str, ...], published: Published, threshold: float, count: int,
+def tell_mix_ups(connection: sqlite3.Connection, panel: str, analytes: tuple[str, ...], published: Published, threshold: float, count: int,
                  seed: int) -> list[Comparison]:
     """Return how often sets of two panels are rightly told to be of one person or of two, half of them being of two.
 
     Args:
         connection: the database.
-        study: its laboratories and population are used.
-        analytes: of the panel.
+        panel: one of ``MIXED_UP``.
+        analytes: its results.
         published: from ``kg.validation.beside.read_published``.
         threshold: probability from which a set counts as of two people.
         count: sets of each sort and time.
         seed: of the random numbers.
     """
     generator, gaps = np.random.default_rng((seed, 2)), read_gaps(connection)
-    figure, course = study.ground.setting("gap-of-mix-ups"), usual_course(study.ground)
+    ground = make_ground(connection, analytes, generator)
+    figure, course = ground.setting("gap-of-mix-ups"), usual_course(ground)
     wrong, right, told = 0, 0, []
     for hours in gaps.classes[(gaps.classes >= (figure.low or 0)) & (gaps.classes <= (figure.high or 0))].tolist():
-        bench = make_bench(connection, study.ground, RENAL, analytes, threshold, hours)
+        bench = make_bench(connection, ground, panel, analytes, threshold, hours)
         judge = bench.among({MIX_UP}, 0.5)
-        own = draw_sound(connection, study.ground, course._replace(hours=hours), count, generator)
+        own = draw_sound(ground, course._replace(hours=hours), count, generator)
         found, passed = int(np.sum(bench.probability(judge, swap(own)) >= threshold)), int(np.sum(bench.probability(judge, own) < threshold))
         wrong, right = wrong + found, right + passed
         told.append((hours, found, passed))
     ours = rate(wrong + right, 2 * count * len(told))
-    side = Side(study.ground, bench, study.drawn, threshold, earlier=True)
     said = "; ".join(f"at {hours:g} h {100 * found / count:.0f} % of those mixed up and {100 * passed / count:.0f} % of the others" for hours, found, passed in told)
-    return [compare(side, published[subject, "accuracy"], "as many sets mixed up as not, their panels as often each of these times apart", ours, f"Told rightly {said}.")
-            for subject in ("staff-mix-up", "learned-mix-up")]
+    return [compare(panel, True, published[subject, "accuracy"], "as many sets mixed up as not, their panels as often each of these times apart", ours, f"Told rightly {said}.")
+            for subject in MIXED_UP[panel]]
 

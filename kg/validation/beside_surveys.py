@@ -29,8 +29,8 @@ def lay_beside_surveys(connection: sqlite3.Connection, side: Side, study: Study,
     rule = published["calcium-rule-edta", "share-missed"]
     recognised, remarks = _recognised(connection, side, study, rule["value"])
     what = "specimens with potassium as in the surveys, picked out as odd, mixed so that low calcium misses as many as was published"
-    return [compare(side, published["staff-edta-hyperkalaemic", "share-recognised"], what, recognised, *remarks),
-            compare(side, rule, what, rate(recognised.of - recognised.hits, recognised.of), *remarks)]
+    return [compare(side.bench.panel, side.earlier, published["staff-edta-hyperkalaemic", "share-recognised"], what, recognised, *remarks),
+            compare(side.bench.panel, side.earlier, rule, what, rate(recognised.of - recognised.hits, recognised.of), *remarks)]
 
 
 def _recognised(connection: sqlite3.Connection, side: Side, study: Study, missed: float) -> tuple[Rate, tuple[str, ...]]:

@@ -14,11 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kg.database import rows
-from kg.explain.baseline import deviations, scaled, unscaled
+from kg.explain.baseline import deviations, roots, scaled, unscaled
 from kg.explain.model import Array, Cause
 from kg.screening.earlier import MIX_UP
 from kg.validation.patients import Population, fall_ill, moves, on_logarithm
-from kg.validation.simulate import READ_BY_PEOPLE, SHARES_READ, Drawn, Group, Progress, Sizes, prior_weights, shares
+from kg.validation.simulate import READ_BY_PEOPLE, SHARES_READ, Drawn, Group, Progress, Sizes
 from kg.validation.spoil import Ground, draw_specimens, measure, spoil
 
 
@@ -28,7 +28,7 @@ class People(NamedTuple):
     before: Array
     now: Array
     days: Array
-    """Correlation time of the level of each patient."""
+    """Correlation time of the level of each patient, for a result that has no time of its own."""
     acute: NDArray[np.str_]
     """Of each patient the state that began between the draws; empty where none did."""
 
@@ -73,9 +73,8 @@ class Days(NamedTuple):
 def draw_people(ground: Ground, count: int, disease: Cause | None, course: Course, generator: np.random.Generator) -> People:
     """Draw patients at two moments.
 
-    The level is a stationary process with correlation exp(-t / T), T drawn for each patient; its tails are those of ``draw_patients``,
-    common to both moments. Each moment shows it with within-subject variation of its own. Level and variation together have the
-    covariance of the population. Source: textbook, recalled-general; T is data.
+    The level is a stationary process that forgets itself as in ``kg.explain.baseline.tied``, its pace drawn for each patient; its tails
+    are those of ``draw_patients``, common to both moments. Each moment shows it with within-subject variation of its own.
 
     Args:
         ground: from ``make_ground``.
@@ -88,13 +87,14 @@ def draw_people(ground: Ground, count: int, disease: Cause | None, course: Cours
     spread = np.diag(model.covariance)
     own = np.minimum(deviations(model, model.within, model.mean) ** 2, spread)
     kept = np.sqrt(1 - own / spread)
-    level = model.covariance * np.outer(kept, kept)
+    root = roots(model.covariance * np.outer(kept, kept))
     width = np.sqrt((population.freedom - 2) / generator.chisquare(population.freedom, count))[:, None]
     days = on_logarithm(*course.days, count, generator)
-    stays = np.exp(-course.hours / 24 / days)[:, None]
-    first, fresh = (generator.multivariate_normal(np.zeros(len(spread)), level, count, method="svd") for _ in range(2))
+    pace = 24 * days[:, None] / model.settings["correlation-time"]
+    stays = np.exp(-course.hours / (pace * model.memory))
+    first, fresh = (generator.standard_normal((count, len(spread))) for _ in range(2))
     second = stays * first + np.sqrt(1 - stays**2) * fresh
-    before, now = (np.maximum(unscaled(model, model.mean + width * part + np.sqrt(own) * generator.standard_normal(part.shape)), model.floor)
+    before, now = (np.maximum(unscaled(model, model.mean + width * (part @ root.T) + np.sqrt(own) * generator.standard_normal(part.shape)), model.floor)
                    for part in (first, second))
     if disease is not None:
         before, now = _both_ill(ground, before, now, disease, generator)
@@ -105,6 +105,23 @@ def draw_people(ground: Ground, count: int, disease: Cause | None, course: Cours
         if cause.id in course.chances and len(where):
             now[where] = fall_ill(population, now[where], cause, generator)
     return People(before, now, days, acute)
+
+
+def draw_mixed_people(ground: Ground, count: int, course: Course, generator: np.random.Generator) -> People:
+    """Draw patients at two moments, well and ill ones as common as screening takes them to be, in no order.
+
+    Args:
+        ground: from ``make_ground``.
+        count: patients.
+        course: between the draws.
+        generator: of random numbers.
+    """
+    parts = [draw_people(ground, size, cause if cause.kind == "in-vivo" else None, course, generator)
+             for cause, size in ground.population.draw_states(count, generator)]
+    parts = parts or [draw_people(ground, 0, None, course, generator)]
+    before, now, days, acute = (np.concatenate(one) for one in zip(*parts, strict=True))
+    order = generator.permutation(count)
+    return People(before[order], now[order], days[order], acute[order])
 
 
 def _both_ill(ground: Ground, before: Array, now: Array, disease: Cause, generator: np.random.Generator) -> tuple[Array, Array]:
@@ -164,10 +181,10 @@ def simulate_days(connection: sqlite3.Connection, ground: Ground, course: Course
     read = tuple(_spoiled(ground, by_id[cause], np.full(sizes.band, share), ("share-of-plasma", share, share, "1"), course, generator).group
                  for cause in READ_BY_PEOPLE.values() for share in SHARES_READ)
     progress(2, 3)
-    *counts, swapped = generator.multinomial(sizes.mixture, shares_with_mix_ups(connection, ground)).tolist()
+    *counts, swapped = generator.multinomial(sizes.mixture, shares_with_mix_ups(ground)).tolist()
     parts = [_part(ground, cause, size, course, generator) for cause, size in zip(causes, counts, strict=True) if size]
     groups, acute = [pairs.group for pairs in parts], [pairs.people.acute for pairs in parts]
-    groups.append(_mixed_up(by_id[MIX_UP], draw_sound(connection, ground, course, swapped, generator)))
+    groups.append(_mixed_up(by_id[MIX_UP], draw_sound(ground, course, swapped, generator)))
     acute.append(np.full(swapped, ""))
     progress(3, 3)
     drawn = Drawn(np.concatenate([group.results for group in groups]), np.concatenate([np.full(len(group.results), group.cause) for group in groups]),
@@ -175,11 +192,11 @@ def simulate_days(connection: sqlite3.Connection, ground: Ground, course: Course
     return Days(course, drawn, np.concatenate(acute))
 
 
-def shares_with_mix_ups(connection: sqlite3.Connection, ground: Ground) -> Array:
+def shares_with_mix_ups(ground: Ground) -> Array:
     """Return the share of pairs that each cause has, as screening takes it, and after them that of pairs of two people."""
-    causes, weights = ground.population.model.causes, shares(connection, ground)
+    causes, weights = ground.population.model.causes, ground.population.shares
     artefact = np.array([cause.kind == "artefact" for cause in causes])
-    computed = float(prior_weights(connection, ground)["artefact"].sum())
+    computed = float(ground.population.weights["artefact"].sum())
     prior = next(cause.prior for cause in causes if cause.id == MIX_UP)
     swapped = weights[artefact].sum() * prior / (computed + prior)
     return np.append(np.where(artefact, weights * computed / (computed + prior), weights), swapped)
@@ -195,13 +212,10 @@ def swap(pairs: Array) -> Array:
     return np.concatenate([pairs[:, :size], np.roll(pairs[:, size:], 1, axis=0)], axis=1)
 
 
-def draw_sound(connection: sqlite3.Connection, ground: Ground, course: Course, count: int, generator: np.random.Generator) -> Array:
+def draw_sound(ground: Ground, course: Course, count: int, generator: np.random.Generator) -> Array:
     """Return pairs of panels without an artefact, well and ill people as common as screening takes them to be, in no order."""
-    causes = ground.population.model.causes
-    odds = np.where([cause.kind == "artefact" for cause in causes], 0.0, shares(connection, ground))
-    counts = generator.multinomial(count, odds / odds.sum())
-    parts = [_part(ground, cause, int(size), course, generator).group.results for cause, size in zip(causes, counts, strict=True) if size]
-    return np.asarray(generator.permutation(np.concatenate(parts)))
+    people = draw_mixed_people(ground, count, course, generator)
+    return _stacked(ground, measure(ground, draw_specimens(ground, people.now, generator).plasma, generator), people, generator)
 
 
 def _part(ground: Ground, cause: Cause, count: int, course: Course, generator: np.random.Generator) -> Pairs:
@@ -219,7 +233,7 @@ def _band(ground: Ground, cause: Cause, row: sqlite3.Row, count: int, course: Co
 
 def _spoiled(ground: Ground, cause: Cause, amount: Array, said: tuple[str, float, float, str], course: Course,
              generator: np.random.Generator) -> Pairs:
-    people = draw_people(ground, len(amount), None, course, generator)
+    people = draw_mixed_people(ground, len(amount), course, generator)
     now, severity = spoil(ground, draw_specimens(ground, people.now, generator), cause, amount, generator, by_volume=said[0] == "volume-fraction")
     return Pairs(Group(cause.id, cause.label, cause.kind, *said, _stacked(ground, now, people, generator), severity), people)
 

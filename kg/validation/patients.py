@@ -10,7 +10,9 @@ import numpy as np
 from kg.chemistry.parameters import Parameters
 from kg.database import rows
 from kg.explain.baseline import unscaled
-from kg.explain.model import Array, Cause, Model, read_model
+from kg.explain.model import COMPUTED, Array, Cause, Model, read_model
+from kg.explain.panel import Panel
+from kg.explain.priors import additive_odds
 
 SETTINGS = "validation"
 
@@ -26,6 +28,20 @@ class Population(NamedTuple):
     """The rows of ``cause_shifts.csv`` by disease."""
     freedom: float
     """Degrees of freedom of the t distribution."""
+    weights: dict[str, Array]
+    """The prior odds of every cause that screening looks for, 0 for others, by kind; as screening and explanation both take them."""
+
+    @property
+    def shares(self) -> Array:
+        """Return the share of panels that each cause has where nobody picked them out, as screening takes it; 0 for what it does not look for."""
+        odd, ill = self.model.settings["share-odd"], self.model.settings["share-ill"]
+        parts = {"artefact": odd, "in-vivo": ill, "none": 1 - odd - ill}
+        return np.asarray(sum(weights / weights.sum() * parts[kind] for kind, weights in self.weights.items()))
+
+    def draw_states(self, count: int, generator: np.random.Generator) -> list[tuple[Cause, int]]:
+        """Return how many of some patients are well and how many have each state, as common as screening takes them to be."""
+        odds = np.where(self.weights["artefact"] > 0, 0.0, self.shares)
+        return [(cause, int(size)) for cause, size in zip(self.model.causes, generator.multinomial(count, odds / odds.sum()), strict=True) if size]
 
 
 def read_population(connection: sqlite3.Connection, parameters: Parameters, analytes: tuple[str, ...]) -> Population:
@@ -39,8 +55,12 @@ def read_population(connection: sqlite3.Connection, parameters: Parameters, anal
     shifts: dict[str, list[sqlite3.Row]] = {}
     for row in rows(connection, "candidate_shifts"):
         shifts.setdefault(row["cause"], []).append(row)
-    return Population(read_model(connection, analytes, only=()), {row["analyte"]: row for row in rows(connection, "population_figures")}, shifts,
-                      parameters.value(SETTINGS, "degrees-of-freedom"))
+    model = read_model(connection, analytes, only=())
+    prior = np.array([cause.prior for cause in model.causes]) * np.exp(additive_odds(connection, model, Panel(()), []))
+    weights = {kind: np.where([cause.kind == kind and (kind != "artefact" or cause.model in COMPUTED) for cause in model.causes], prior, 0.0)
+               for kind in ("artefact", "in-vivo", "none")}
+    return Population(model, {row["analyte"]: row for row in rows(connection, "population_figures")}, shifts,
+                      parameters.value(SETTINGS, "degrees-of-freedom"), weights)
 
 
 def draw_patients(population: Population, count: int, generator: np.random.Generator) -> Array:
@@ -81,6 +101,24 @@ def fall_ill(population: Population, results: Array, disease: Cause, generator: 
             i = place[row["analyte"]]
             changed[:, i] = _shifted(changed[:, i], population.figures[row["analyte"]], row, severity, luck)
     return np.maximum(changed, population.model.floor)
+
+
+def draw_mixed(population: Population, count: int, generator: np.random.Generator) -> Array:
+    """Return results of patients well and ill, as common as screening takes them to be, in no order.
+
+    Args:
+        population: from ``read_population``.
+        count: patients.
+        generator: of random numbers.
+    """
+    parts = [draw_with(population, cause, size, generator) for cause, size in population.draw_states(count, generator)]
+    return np.asarray(generator.permutation(np.concatenate(parts)) if parts else draw_patients(population, 0, generator))
+
+
+def draw_with(population: Population, cause: Cause, count: int, generator: np.random.Generator) -> Array:
+    """Return results of patients with a state, or with nothing unusual."""
+    patients = draw_patients(population, count, generator)
+    return fall_ill(population, patients, cause, generator) if cause.kind == "in-vivo" else patients
 
 
 def on_logarithm(low: float, high: float, count: int, generator: np.random.Generator) -> Array:

@@ -10,7 +10,7 @@ from kg.forms import FormError
 from kg.validation import metrics
 from kg.validation.assess import Bench, families, make_bench, recognise
 from kg.validation.beside import METABOLIC, Comparison, Published, Side, lay_beside, read_published
-from kg.validation.beside_earlier import RENAL, changes, lay_beside_earlier, tell_mix_ups
+from kg.validation.beside_earlier import MIXED_UP, changes, lay_beside_earlier, tell_mix_ups
 from kg.validation.beside_surveys import lay_beside_surveys
 from kg.validation.day_before import Days, fast_course, simulate_days, usual_course
 from kg.validation.found import FoundEarlier, Mixed, Report
@@ -65,6 +65,7 @@ def make_report(connection: sqlite3.Connection, seed: str | None, panels: str | 
     members: dict[str, tuple[str, ...]] = {}
     for row in rows(connection, "validation_panels"):
         members[row["panel"]] = (*members.get(row["panel"], ()), row["analyte"])
+    mixed_up = {panel: members.pop(panel) for panel in MIXED_UP}
     every = tuple(dict.fromkeys(analyte for analytes in members.values() for analyte in analytes))
     before = 0
 
@@ -80,7 +81,6 @@ def make_report(connection: sqlite3.Connection, seed: str | None, panels: str | 
     usual = simulate_days(connection, study.ground, usual_course(study.ground), sizes, number, later(0))
     fast = simulate_days(connection, study.ground, fast_course(study.ground), sizes, number, later(3))
     threshold, above, published = setting("threshold"), families(connection), read_published(connection)
-    renal = members.pop(RENAL)
     benches = {panel: make_bench(connection, study.ground, panel, analytes, threshold) for panel, analytes in members.items()}
     report = Report(number, sizes, threshold, flag_rate, setting("interval"), study, {}, {}, {}, [], [], usual.course, [])
     for i, (panel, bench) in enumerate(benches.items()):
@@ -95,7 +95,8 @@ def make_report(connection: sqlite3.Connection, seed: str | None, panels: str | 
         report.earlier.append(found)
         report.beside.extend(beside)
         later(6)(i + 1, 0)
-    report.beside.extend(tell_mix_ups(connection, study, renal, published, threshold, band, number))
+    for panel, analytes in mixed_up.items():
+        report.beside.extend(tell_mix_ups(connection, panel, analytes, published, threshold, 4 * band, number))
     report.beside.sort(key=lambda one: (one.id, one.earlier, one.panel))
     bench, some = benches[METABOLIC], round(setting("panels-with-severity") * grow)
     report.severities.extend([*recover(connection, bench.analytes, bench.columns, study.whole, band, report.interval),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import sqlite3
 from collections.abc import Callable
 from typing import NamedTuple
@@ -11,11 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kg.database import rows
-from kg.explain.model import COMPUTED, Array, Cause
-from kg.explain.panel import Panel
-from kg.explain.priors import additive_odds
-from kg.validation.patients import draw_patients, fall_ill, moves, on_logarithm
-from kg.validation.spoil import Ground, Specimens, draw_specimens, make_ground, measure, spoil
+from kg.explain.model import Array, Cause
+from kg.validation.patients import draw_mixed, draw_with, moves, on_logarithm
+from kg.validation.spoil import Ground, draw_specimens, make_ground, measure, spoil
 
 Progress = Callable[[int, int], None]
 EDTA = "k2-edta-carryover"
@@ -100,7 +97,7 @@ def simulate(connection: sqlite3.Connection, analytes: tuple[str, ...], sizes: S
     causes, wanted = ground.population.model.causes, rows(connection, "validation_bands")
     by_id = {cause.id: cause for cause in causes}
     ill = [cause for cause in causes if cause.kind == "in-vivo" and moves(ground.population, cause)]
-    counts = generator.multinomial(sizes.mixture, shares(connection, ground))
+    counts = generator.multinomial(sizes.mixture, ground.population.shares)
     banded = list(dict.fromkeys(row["cause"] for row in wanted))
     size, done = len(causes) + len(wanted) + len(ill) + len(banded) + len(READ_BY_PEOPLE) * len(SHARES_READ) + 1, 0
 
@@ -116,27 +113,10 @@ def simulate(connection: sqlite3.Connection, analytes: tuple[str, ...], sizes: S
     whole = tuple(step(_part(ground, by_id[cause], sizes.band, generator)) for cause in banded)
     read = tuple(step(_spoiled(ground, by_id[cause], np.full(sizes.band, share), "share-of-plasma", share, share, "1", False, generator))
                  for cause in READ_BY_PEOPLE.values() for share in SHARES_READ)
-    slight = step(_slight(connection, ground, by_id[EDTA], sizes.little_edta, generator))
+    slight = step(_slight(ground, by_id[EDTA], sizes.little_edta, generator))
     drawn = Drawn(np.concatenate([part.results for part in parts]), np.concatenate([np.full(len(part.results), part.cause) for part in parts]),
                   np.concatenate([np.full(len(part.results), part.kind == "artefact") for part in parts]), bands, read)
     return Study(ground, drawn, diseases, whole, slight)
-
-
-def prior_weights(connection: sqlite3.Connection, ground: Ground) -> dict[str, Array]:
-    """Return the prior odds of every cause that screening looks for, 0 for others, by kind; as screening and explanation both take them."""
-    model = ground.population.model
-    odds = additive_odds(connection, model, Panel(()), [])
-    prior = np.array([cause.prior * math.exp(odd) for cause, odd in zip(model.causes, odds, strict=True)])
-    return {kind: np.where([cause.kind == kind and (kind != "artefact" or cause.model in COMPUTED) for cause in model.causes], prior, 0.0)
-            for kind in ("artefact", "in-vivo", "none")}
-
-
-def shares(connection: sqlite3.Connection, ground: Ground) -> Array:
-    """Return the share of panels that each cause has where nobody picked them out, as screening takes it; 0 for what it does not look for."""
-    settings = ground.population.model.settings
-    odd, ill = settings["share-odd"], settings["share-ill"]
-    parts = {"artefact": odd, "in-vivo": ill, "none": 1 - odd - ill}
-    return np.asarray(sum(weights / weights.sum() * parts[kind] for kind, weights in prior_weights(connection, ground).items()))
 
 
 def _part(ground: Ground, cause: Cause, count: int, generator: np.random.Generator) -> Group:
@@ -144,10 +124,7 @@ def _part(ground: Ground, cause: Cause, count: int, generator: np.random.Generat
     if cause.kind == "artefact":
         amount = on_logarithm(float(cause.severity[0]), float(cause.severity[-1]), count, generator)
         return _spoiled(ground, cause, amount, "severity", float(cause.severity[0]), float(cause.severity[-1]), cause.unit, False, generator)
-    patients = draw_patients(ground.population, count, generator)
-    if cause.kind == "in-vivo":
-        patients = fall_ill(ground.population, patients, cause, generator)
-    specimens = draw_specimens(ground, patients, generator)
+    specimens = draw_specimens(ground, draw_with(ground.population, cause, count, generator), generator)
     return Group(cause.id, cause.label, cause.kind, "", None, None, "", measure(ground, specimens.plasma, generator), np.zeros(0))
 
 
@@ -158,20 +135,14 @@ def _band(ground: Ground, cause: Cause, row: sqlite3.Row, count: int, generator:
 
 def _spoiled(ground: Ground, cause: Cause, amount: Array, quantity: str, low: float, high: float, unit: str, by_volume: bool,
              generator: np.random.Generator) -> Group:
-    specimens: Specimens = draw_specimens(ground, draw_patients(ground.population, len(amount), generator), generator)
+    specimens = draw_specimens(ground, draw_mixed(ground.population, len(amount), generator), generator)
     results, severity = spoil(ground, specimens, cause, amount, generator, by_volume=by_volume)
     return Group(cause.id, cause.label, cause.kind, quantity, low, high, unit, results, severity)
 
 
-def _slight(connection: sqlite3.Connection, ground: Ground, cause: Cause, count: int, generator: np.random.Generator) -> Group:
+def _slight(ground: Ground, cause: Cause, count: int, generator: np.random.Generator) -> Group:
     """Return specimens with little EDTA, of people with a potassium not far from that of the surveys, or above it."""
-    weights = shares(connection, ground)
-    chances = np.where([one.kind == "artefact" for one in ground.population.model.causes], 0.0, weights)
-    parts = []
-    for one, size in zip(ground.population.model.causes, generator.multinomial(_POOL * count, chances / chances.sum()), strict=True):
-        patients = draw_patients(ground.population, int(size), generator)
-        parts.append(fall_ill(ground.population, patients, one, generator) if one.kind == "in-vivo" else patients)
-    pool = np.concatenate(parts)
+    pool = draw_mixed(ground.population, _POOL * count, generator)
     potassium = pool[:, ground.population.model.analytes.index("potassium")]
     high = np.flatnonzero(potassium >= ground.setting("potassium-of-surveys").value - _BELOW)
     chosen = pool[generator.permutation(high)[:count]]

@@ -6,6 +6,7 @@ reaches is close to what these results can tell at all.
 
 from __future__ import annotations
 
+import sqlite3
 import time
 from pathlib import Path
 
@@ -18,9 +19,10 @@ from kg.screening.earlier import MIX_UP
 from kg.validation import metrics
 from kg.validation.assess import make_bench
 from kg.validation.beside import FLUIDS, Published, Side, fluids_as_recognised, read_published, results_of
-from kg.validation.beside_earlier import RENAL
+from kg.validation.beside_earlier import MIXED_UP
 from kg.validation.day_before import draw_sound, simulate_days, swap, usual_course
 from kg.validation.simulate import Sizes, simulate
+from kg.validation.spoil import make_ground
 
 _TRAIN, _TRY = Sizes(150_000, 1500, 1, 1), Sizes(80_000, 150, 1, 1)
 _SETS = 40_000
@@ -32,8 +34,8 @@ def measure(database: Path) -> None:
     members: dict[str, tuple[str, ...]] = {}
     for row in rows(connection, "validation_panels"):
         members[row["panel"]] = (*members.get(row["panel"], ()), row["analyte"])
+    mixed_up = {panel: members.pop(panel) for panel in MIXED_UP}
     every = tuple(dict.fromkeys(analyte for analytes in members.values() for analyte in analytes))
-    renal = members.pop(RENAL)
     published = read_published(connection)
     study, learn = simulate(connection, every, _TRY, 1), simulate(connection, every, _TRAIN, 1001)
     course = usual_course(study.ground)
@@ -42,13 +44,19 @@ def measure(database: Path) -> None:
         for hours, tried, learned in ((None, study.drawn, learn.drawn), (course.hours, days.drawn, days_to_learn.drawn)):
             bench = make_bench(connection, study.ground, panel, analytes, 0.5, hours)
             _fluids(Side(study.ground, bench, tried, 0.5), Side(study.ground, bench, learned, 0.5), published, "beside a panel of the day before" if hours else "alone")
-    bench = make_bench(connection, study.ground, RENAL, renal, 0.5, course.hours)
-    pairs = [draw_sound(connection, study.ground, course, count, np.random.default_rng(seed)) for count, seed in ((_SETS, 1), (4000, 2))]
-    (x, y), (tried_x, tried_y) = ((np.concatenate([own, swap(own)])[:, bench.columns], np.repeat([0, 1], len(own))) for own in pairs)
-    model = _fitted(x, y)
-    ours = np.mean((bench.probability(bench.among({MIX_UP}, 0.5), np.concatenate([pairs[1], swap(pairs[1])])) >= 0.5) == tried_y)
-    theirs = np.mean((model.predict_proba(_changes(tried_x))[:, 1] >= 0.5) == tried_y)
-    print(f"mix-ups, panel {RENAL}, {course.hours:g} h apart: accuracy ours {ours:.3f}, learned from {len(y):,} sets of the same simulation {theirs:.3f}, "
+    for panel, analytes in mixed_up.items():
+        _mix_ups(connection, panel, analytes)
+
+
+def _mix_ups(connection: sqlite3.Connection, panel: str, analytes: tuple[str, ...]) -> None:
+    ground = make_ground(connection, analytes, np.random.default_rng(1))
+    course = usual_course(ground)
+    bench = make_bench(connection, ground, panel, analytes, 0.5, course.hours)
+    learned, tried = (draw_sound(ground, course, count, np.random.default_rng(seed)) for count, seed in ((_SETS, 1), (4000, 2)))
+    (x, y), (tried_x, tried_y) = ((np.concatenate([own, swap(own)]), np.repeat([0, 1], len(own))) for own in (learned, tried))
+    ours = np.mean((bench.probability(bench.among({MIX_UP}, 0.5), tried_x) >= 0.5) == tried_y)
+    theirs = np.mean((_fitted(x, y).predict_proba(_changes(tried_x))[:, 1] >= 0.5) == tried_y)
+    print(f"mix-ups, panel {panel}, {course.hours:g} h apart: accuracy ours {ours:.3f}, learned from {len(y):,} sets of the same simulation {theirs:.3f}, "
           f"ratio {ours / theirs:.3f}")
 
 
