@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 import sqlite3
 from typing import NamedTuple
 
@@ -258,3 +259,15 @@ def test_every_cause_but_none_moves_something_and_nothing_unusual_moves_nothing(
     moving = {row[0] for row in connection.execute("SELECT DISTINCT cause FROM cause_response")}
     in_vivo_and_artefacts = {row["cause"] for row in table("candidate_causes") if row["kind"] != "none"}
     assert in_vivo_and_artefacts - moving <= {"boric-acid-urine"} and moving <= in_vivo_and_artefacts
+
+
+def test_the_level_stated_beside_a_shift_is_what_it_gives() -> None:
+    people, stated = {row["analyte"]: row for row in table("population")}, re.compile(r"about (-?[0-9]*\.?[0-9]+) .*at severity 1, from the centre")
+    found = [(row, match[1]) for row in table("cause_shifts") if row["change_kind"] == "sd" and (match := stated.match(row["note"]))]
+    assert len(found) > 500
+    for row, level in found:
+        own = people[row["analyte"]]
+        mean, moved = float(own["mean"]), float(row["change"]) * float(own["sd"])
+        given = mean * math.exp(moved) if own["shape"] == "log-normal" else mean + moved
+        rounding = 0.51 * 10.0 ** -len(level.partition(".")[2])
+        assert abs(given - float(level)) <= max(rounding, 0.012 * abs(float(level))), f"{row['id']}: {given:.3f} and not {level}"
