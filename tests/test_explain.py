@@ -5,6 +5,7 @@ All values are invented unless a source is named. Which cause each panel is give
 
 from __future__ import annotations
 
+import itertools
 import re
 import sqlite3
 import warnings
@@ -288,8 +289,12 @@ def test_the_call_names_what_is_held_and_asks_for_a_fresh_specimen(connection: s
 def test_checks_ask_for_nothing_that_is_known_and_the_most_telling_stands_first(connection: sqlite3.Connection, panel: str) -> None:
     answer = ask(connection, panel)
     there = {one["analyte"] for found in answer.data["causes"] for one in found["predicted"]}
-    gains = [check["gain_bits"] for check in answer.data["next_checks"]]
-    assert gains == sorted(gains, reverse=True)
+    checks = answer.data["next_checks"]
+    if checks:
+        assert checks[0]["gain_bits"] == checks[0]["adds_bits"] == max(check["gain_bits"] for check in checks)
+    # what each adds falls; 0.01 bit is what an even choice of the courses before it may be off by
+    assert all(later["adds_bits"] <= earlier["adds_bits"] + 0.01 for earlier, later in itertools.pairwise(checks))
+    assert all(0 < check["adds_bits"] <= check["gain_bits"] + 0.01 for check in checks)
     assert not there & {check["analyte"] for check in answer.data["next_checks"]}
 
 

@@ -134,7 +134,7 @@ def exact_gain(centres: Any, deviations: Any, weights: Any) -> float:
 def test_the_gain_of_a_measurement_is_its_mutual_information(seed: int, count: int, wide: float) -> None:
     draw = np.random.default_rng(seed)
     centres, deviations, weights = draw.normal(0, 3, count), np.exp(draw.normal(0, wide, count)), draw.dirichlet(np.ones(count))
-    found = float(next_checks._information(centres[None, :], deviations[None, :], weights)[0])
+    found = float(next_checks._information(next_checks._outcomes(centres[None, :], deviations[None, :]), weights)[0])
     assert 0 <= found <= float(next_checks.entropy(weights)) + 1e-9 <= math.log2(count) + 1e-9
     assert found == pytest.approx(exact_gain(centres, deviations, weights), abs=0.02)
 
@@ -145,6 +145,39 @@ def test_the_gain_of_a_question_is_between_nothing_and_one_bit(chance: list[floa
     weights = np.random.default_rng(seed).dirichlet(np.ones(len(chance)))
     found = next_checks._yes_or_no(np.array(chance), weights)
     assert 0 <= found <= min(1.0, float(next_checks.entropy(weights))) + 1e-9
+
+
+def _asked(name: str, positive: Any, weights: Any) -> next_checks.Check:
+    chances = np.array(positive, dtype=float)
+    return next_checks.Check(name, next_checks._yes_or_no(chances, weights), (), np.stack([chances, 1 - chances], axis=-1))
+
+
+@MANY
+@given(seed=st.integers(0, 10**6), count=st.integers(2, 5), questions=st.integers(1, 5))
+def test_each_check_in_order_adds_what_it_tells_beside_those_before(seed: int, count: int, questions: int) -> None:
+    """Against the definition, every combination of answers written out: I(cause; all answers) as far as the check, less as far as the one before."""
+    draw = np.random.default_rng(seed)
+    weights, chances = draw.dirichlet(np.ones(count)), draw.uniform(0, 1, (questions, count))
+    found = next_checks.in_order([_asked(str(i), row, weights) for i, row in enumerate(chances)], weights, questions)
+    told_before = 0.0
+    for k, check in enumerate(found):
+        joint = weights[None, :]
+        for done in found[: k + 1]:
+            joint = (joint[:, None, :] * done.outcomes.T[None]).reshape(-1, count)
+        share = joint.sum(axis=1)
+        told_now = float(next_checks.entropy(weights)) - float(share @ next_checks.entropy(joint / share[:, None]))
+        assert check.adds_bits == pytest.approx(told_now - told_before, abs=1e-9)
+        told_before = told_now
+    adds = [check.adds_bits for check in found]
+    assert adds == sorted(adds, reverse=True)
+    if found:
+        assert found[0].gain_bits == found[0].adds_bits
+
+
+def test_a_check_that_only_repeats_another_is_not_listed() -> None:
+    weights = np.array([0.5, 0.5])
+    one, again, other = _asked("one", [1, 0], weights), _asked("again", [1, 0], weights), _asked("other", [0.5, 0.5], weights)
+    assert [check.text for check in next_checks.in_order([one, again, other], weights, 3)] == ["again"]
 
 
 def test_a_question_that_only_one_of_two_causes_answers_with_yes_tells_all() -> None:

@@ -186,15 +186,14 @@ def _next_checks(connection: sqlite3.Connection, panel: Panel, before: Candidate
     weights = infer.probabilities(leaders)
     there = set(model.analytes)
     calculated = {row["analyte"] for row in rows(connection, "calculated")}
-    further = [row["analyte"] for row in rows(connection, "measurable_on", materials=json.dumps(sorted(before.fits | before.usual_fits)))
+    further = [row["analyte"] for row in rows(connection, "measurable_on", materials=json.dumps(sorted(before.fits)))
                if row["analyte"] not in there | calculated]
     names = [model.causes[one.causes[0]].id for one in leaders]
     wider = read_model(connection, [*model.analytes, *further], names, model)
     wide = infer.Observed(np.concatenate([observed.values, np.zeros(len(further))]), observed.exact, observed.bounds)
     checks = next_checks.measurements(wider, baseline(wider, panel.earlier), wide, leaders, weights, range(len(there), len(wider.analytes)))
     checks += next_checks.looks_and_questions(connection, model, leaders, weights, before.fits)
-    told = [check for check in sorted(checks, key=lambda check: (-round(check.gain_bits, 6), check.text)) if check.gain_bits >= 0.01]
-    return [check._replace(separates=tuple(leaders[i].causes[0] for i in check.separates)) for check in told[:_CHECKS]]
+    return [check._replace(separates=tuple(leaders[i].causes[0] for i in check.separates)) for check in next_checks.in_order(checks, weights, _CHECKS)]
 
 
 def _dose_scale(connection: sqlite3.Connection, panel: Panel) -> float:

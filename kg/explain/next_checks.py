@@ -2,7 +2,8 @@
 
 The gain of a check is the mutual information, in bits, between its outcome and which of the causes is true. For a further
 measurement it is reckoned from what each cause predicts for it, given the results that are there; for a look or a question
-from the probability of a positive outcome under each cause.
+from the probability of a positive outcome under each cause. After the most telling check comes the one that adds most to it, and so on;
+outcomes of several checks are taken as independent once the cause is granted.
 """
 
 from __future__ import annotations
@@ -21,6 +22,10 @@ from kg.wording import inside, spoken
 
 _POINTS = np.linspace(-4.5, 4.5, 15)
 """Where a result is looked at under each cause, in standard deviations from what that cause predicts."""
+_CANDIDATES, _OUTCOMES, _COURSES = 24, 8, 64
+"""Checks that are put in order; outcomes of each, and courses of the checks before it, that are told apart for it."""
+_LEAST = 0.01
+"""Bits below which a check is not worth a line."""
 
 
 class Check(NamedTuple):
@@ -30,6 +35,10 @@ class Check(NamedTuple):
     gain_bits: float
     separates: tuple[int, ...]
     """Positions of two explanations in the list that was given."""
+    outcomes: Array
+    """Probability of each of its outcomes under each cause, causes x outcomes."""
+    adds_bits: float = 0.0
+    """The gain that is left once the checks listed before it are done."""
     analyte: str = ""
     check: str = ""
     needs: str = ""
@@ -69,19 +78,78 @@ def measurements(model: Model, base: Baseline, observed: Observed, leaders: Sequ
         means.append(middle)
         variances.append(np.sum(share * (np.maximum(left, 1e-12) + (mean - middle) ** 2), axis=0))
     centre, deviation = np.array(means).T, np.sqrt(np.array(variances).T)
-    gain = _information(centre, deviation, weights)
-    return [Check(f"Measure {spoken(model.labels[place])}", float(gain[i]), _furthest(centre[i], deviation[i], weights),
+    outcomes = _outcomes(centre, deviation)
+    gain = _information(outcomes, weights)
+    return [Check(f"Measure {spoken(model.labels[place])}", float(gain[i]), _furthest(centre[i], deviation[i], weights), outcomes[i],
                   analyte=model.analytes[place], needs="specimen") for i, place in enumerate(further)]
 
 
-def _information(centre: Array, deviation: Array, weights: Array) -> Array:
-    """Return the mutual information between the cause and a result that is normal under each, in bits, for each result.
+def in_order(checks: Sequence[Check], weights: Array, most: int) -> list[Check]:
+    """Return the most telling check first, then each time the one that adds most to those before it.
 
-    The points of all causes together are integrated over, so that a narrow prediction beside a wide one is not missed.
+    Args:
+        checks: with the outcomes of each.
+        weights: probabilities of the causes.
+        most: checks wanted; those that add next to nothing are left out.
+    """
+    left = sorted(checks, key=lambda check: (-round(check.gain_bits, 6), check.text))[:_CANDIDATES]
+    tables = {check.text: _few(check.outcomes, weights) for check in left}
+    found: list[Check] = []
+    courses = weights[None, :]
+    while left and len(found) < most:
+        added = [check.gain_bits if not found else _added(courses, tables[check.text]) for check in left]
+        best = max(range(len(left)), key=lambda i: (round(added[i], 6), -i))
+        if added[best] < _LEAST:
+            break
+        check = left.pop(best)
+        found.append(check._replace(adds_bits=added[best]))
+        courses = _spread(_followed(courses, tables[check.text]).reshape(-1, len(weights)))
+    return found
+
+
+def _few(outcomes: Array, weights: Array) -> Array:
+    """Return outcomes drawn together, neighbours with neighbours, into a few that are about as likely as each other."""
+    total = weights @ outcomes
+    place = np.minimum(((np.cumsum(total) - total / 2) * _OUTCOMES).astype(int), _OUTCOMES - 1)
+    return outcomes @ np.eye(_OUTCOMES)[place] if outcomes.shape[1] > _OUTCOMES else outcomes
+
+
+def _followed(courses: Array, table: Array) -> Array:
+    """Return the probability of each course of checks, then each outcome of one more, together with each cause."""
+    return np.asarray(courses[:, None, :] * table.T[None])
+
+
+def _spread(courses: Array) -> Array:
+    """Return courses, where there are too many an even choice of them in which each stands for as much as any other."""
+    if len(courses) <= _COURSES:
+        return courses
+    share = courses.sum(axis=1)
+    kept = np.searchsorted(np.cumsum(share), (np.arange(_COURSES) + 0.5) / _COURSES * share.sum())
+    return np.asarray(courses[kept] / share[kept, None] / _COURSES)
+
+
+def _added(courses: Array, table: Array) -> float:
+    """Return the information on the cause that a check adds to courses of others, in bits."""
+    def doubt(joint: Array) -> float:
+        whole = joint.sum(axis=-1)
+        return float(whole.ravel() @ entropy(joint / np.maximum(whole[..., None], 1e-300)).ravel())
+
+    return max(doubt(courses) - doubt(_followed(courses, table)), 0.0)
+
+
+def _outcomes(centre: Array, deviation: Array) -> Array:
+    """Return the probability of each point near which a result may lie, where it is normal under each cause: results x causes x points.
+
+    The points of all causes together are taken, so that a narrow prediction beside a wide one is not missed.
     """
     at = np.sort((centre[..., None] + deviation[..., None] * _POINTS).reshape(len(centre), centre.shape[1] * len(_POINTS)), axis=1)
     density = np.exp(-0.5 * ((at[:, None, :] - centre[..., None]) / deviation[..., None]) ** 2) * np.gradient(at, axis=1)[:, None, :]
-    joint = weights[:, None] * density / np.maximum(density.sum(axis=2, keepdims=True), 1e-300)
+    return np.asarray(density / np.maximum(density.sum(axis=2, keepdims=True), 1e-300))
+
+
+def _information(outcomes: Array, weights: Array) -> Array:
+    """Return the mutual information between the cause and a result, in bits, for each result: results x causes x outcomes."""
+    joint = weights[:, None] * outcomes
     total = joint.sum(axis=1)
     posterior = joint / np.maximum(total[:, None, :], 1e-300)
     return np.asarray(np.maximum(entropy(weights) - np.sum(total * entropy(posterior.transpose(0, 2, 1)), axis=1), 0.0))
@@ -118,7 +186,7 @@ def looks_and_questions(connection: sqlite3.Connection, model: Model, leaders: S
         gain = _yes_or_no(positive, weights)
         text = f"{row['label']} (positive: {inside(row['positive'])})" if row["positive"] else row["label"]
         spread = np.sqrt(np.maximum(positive * (1 - positive), 0.01))
-        found.append(Check(text, gain, _furthest(positive, spread, weights), check=row["check"], needs=row["needs"],
+        found.append(Check(text, gain, _furthest(positive, spread, weights), np.stack([positive, 1 - positive], axis=-1), check=row["check"], needs=row["needs"],
                            source=row["source"], basis=row["basis"]))
     return found
 

@@ -245,12 +245,12 @@ def _labels(model: Model, places: tuple[int, ...]) -> list[str]:
 
 
 def _checks(told: Told) -> Section:
-    items = []
+    items: list[Item] = []
     for check in told.checks:
         tells = join(inside(told.model.causes[i].label) for i in check.separates) if told.model else ""
-        text = f"{check.text}; {_NEEDS[check.needs]} ({check.gain_bits:.2f} bit" + (f"; tells apart {tells})" if tells else ")")
+        text = f"{check.text}; {_NEEDS[check.needs]} ({check.adds_bits:.2f} bit" + (" more" if items else "") + (f"; tells apart {tells})" if tells else ")")
         items.append(Item(text, {}, (check.source,) if check.source else ()))
-    return Section("Next check, the most telling first", tuple(items))
+    return Section("Next check, the most telling first, then what adds most to it", tuple(items))
 
 
 def _actions(connection: sqlite3.Connection, told: Told, model: Model, used: dict[str, str]) -> list[sqlite3.Row]:
@@ -337,7 +337,7 @@ def _link_data(link: Link) -> dict[str, Any]:
 
 
 def _check_data(model: Model, check: Check) -> dict[str, Any]:
-    return {"check": check.text, "gain_bits": round(check.gain_bits, 4), "separates": [model.causes[i].id for i in check.separates],
+    return {"check": check.text, "gain_bits": round(check.gain_bits, 4), "adds_bits": round(check.adds_bits, 4), "separates": [model.causes[i].id for i in check.separates],
             "analyte": check.analyte or None, "needs": check.needs}
 
 

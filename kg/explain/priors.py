@@ -36,8 +36,6 @@ class Candidates(NamedTuple):
     because: tuple[Weighed, ...]
     fits: frozenset[str]
     """What the specimen is, as stated or as usual for what was measured, with everything broader and narrower."""
-    usual_fits: frozenset[str]
-    """What is usual for what was measured, with everything broader and narrower."""
 
 
 def candidates(connection: sqlite3.Connection, model: Model, panel: Panel, analytes: Iterable[str]) -> Candidates:
@@ -66,7 +64,7 @@ def candidates(connection: sqlite3.Connection, model: Model, panel: Panel, analy
                and (cause.id not in _NEEDS_EARLIER or panel.earlier)]
     total = np.log(np.exp(odds[allowed]).sum())
     bearing = tuple(one for one in because if not one.causes or set(one.causes) & set(allowed))
-    return Candidates(Prior(odds - total, steps), allowed, bearing, frozenset(fits), frozenset(_related(connection, usual)))
+    return Candidates(Prior(odds - total, steps), allowed, bearing, frozenset(fits))
 
 
 def as_not_picked_out(model: Model, before: Candidates) -> Candidates:
