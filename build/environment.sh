@@ -1,4 +1,4 @@
-# Sourced by the two scripts beside it: makes a virtual environment in the folder $1 with Python 3.11 or newer.
+# Sourced by the scripts beside it: makes a virtual environment in the folder $1 with Python 3.11 or newer.
 make_environment() {
   python=
   for candidate in python3 python3.11 python3.12 python3.13 python3.14; do

@@ -102,7 +102,7 @@ def test_a_sound_pair_or_a_state_that_begins_is_not_blamed_on_a_spoilt_earlier_s
     # not published: our own claim, on simulated patients
     course = usual_course(ground)._replace(chances={state: 1.0} if state else {})
     people = draw_people(ground, 40, None, course, np.random.default_rng(5))
-    can_be = people.now[:, NAMES.index("glucose")] < 60
+    can_be = (people.now[:, NAMES.index("glucose")] < 60) & (people.now[:, NAMES.index("urea")] < 100)
     pairs = list(zip(people.now[can_be, :8], people.before[can_be, :8], strict=True))[:25]
     assert len(pairs) == 25
     found = [_told(opened, tuple(now), (24, tuple(before)))["left_out"] for now, before in pairs]
@@ -129,5 +129,5 @@ def test_the_weight_of_nothing_before_is_that_of_both_panels_together(opened: sq
 def test_one_earlier_result_is_too_little_to_call_a_specimen_odd(opened: sqlite3.Connection) -> None:
     model = read_model(opened, NAMES)
     earlier = (Earlier(24.0, (Result("potassium", "K", 9.0, "mmol/L", "", ""),)),)
-    prior = infer.Prior(np.zeros(len(model.causes)), infer.even_steps(model))
+    prior = infer.Prior(np.zeros(len(model.causes)), infer.usual_steps(model))
     assert odd_before(model, infer.observe(model, list(WELL), [""] * 8), earlier, prior, range(len(model.causes)), 0.0) is None

@@ -31,7 +31,7 @@ def test_usual_plasma_is_93_to_94_per_cent_water(p: Parameters) -> None:
 
 def test_the_two_electrodes_agree_on_usual_plasma(p: Parameters) -> None:
     both = [response.electrode(p, 150, 70, 6, direct=direct) for direct in (True, False)]
-    assert both[0] == pytest.approx(both[1]) == pytest.approx(140.4)
+    assert both == [pytest.approx(140.4), pytest.approx(140.4)]
 
 
 def test_fat_lowers_sodium_of_the_indirect_electrode_only(p: Parameters) -> None:

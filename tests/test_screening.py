@@ -87,7 +87,6 @@ def test_a_row_is_judged_as_the_same_panel_is_explained(opened: sqlite3.Connecti
     computed = [i for i, cause in enumerate(model.causes) if cause.id in judge.causes]
     others = [i for i, cause in enumerate(model.causes) if cause.kind in ("in-vivo", "none")]
     prior = np.full(len(model.causes), -np.inf)
-    steps = np.full((len(model.causes), judge.steps), -math.log(judge.steps))
     from kg.explain.panel import Panel
     from kg.explain.priors import additive_odds
 
@@ -97,7 +96,7 @@ def test_a_row_is_judged_as_the_same_panel_is_explained(opened: sqlite3.Connecti
         prior[group] = np.log(weights / weights.sum() * share)
     prior[others[-1]] = math.log(1 - model.settings["share-odd"] - model.settings["share-ill"])
     observed = infer.observe(model, panel.tolist(), [""] * len(panel))
-    ones = infer.explain_by_one(model, base, observed, infer.Prior(prior, steps), [*computed, *others])
+    ones = infer.explain_by_one(model, base, observed, infer.Prior(prior, infer.usual_steps(model)), [*computed, *others])
     shares = infer.probabilities(ones)
     expected = sum(share for one, share in zip(ones, shares, strict=True) if one.causes[0] in computed)
     found = judge_panels(judge, panel[None], every=True)

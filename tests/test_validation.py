@@ -124,15 +124,17 @@ def test_patients_have_the_covariance_of_the_population(ground: Ground) -> None:
 
 
 def test_a_disease_moves_results_by_its_mean_severity_times_the_stated_change(ground: Ground) -> None:
-    # severities from a to b, evenly on the logarithm, have the mean (b - a) / ln (b / a)
+    # severities from a to u evenly on the logarithm, and w times as densely from there to b, have the mean
+    # (u - a + w (b - u)) / (ln (u / a) + w ln (b / u))
     disease = next(cause for cause in ground.population.model.causes if cause.id == "hyperparathyroidism")
     row = next(row for row in ground.population.shifts[disease.id] if row["analyte"] == "calcium-total")
     change = row["change"] * (ground.population.figures["calcium-total"]["sd"] if row["change_kind"] == "sd" else 1.0)
     assert row["change_kind"] in ("sd", "absolute")
-    low, high = disease.severity[[0, -1]]
+    (low, high), usual, rare = disease.severity[[0, -1]], 1.5, 0.2
+    mean = (usual - low + rare * (high - usual)) / (math.log(usual / low) + rare * math.log(high / usual))
     before = draw_patients(ground.population, 20_000, np.random.default_rng(2))
     moved = fall_ill(ground.population, before, disease, np.random.default_rng(3)) - before
-    assert moved[:, METABOLIC.index("calcium-total")].mean() == pytest.approx(change * (high - low) / math.log(high / low), rel=0.03)
+    assert moved[:, METABOLIC.index("calcium-total")].mean() == pytest.approx(change * mean, rel=0.03)
 
 
 def test_people_without_an_artefact_are_as_often_out_of_range_as_was_published(ground: Ground) -> None:

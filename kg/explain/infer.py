@@ -2,7 +2,8 @@
 
 Given a cause and a severity, the results follow a multivariate t distribution: the baseline moved as the cause moves it, with the
 doubt of the cause and the variation of the methods added. Its few degrees of freedom allow for sick people lying further out
-than a normal distribution does. Severities are taken as equally likely on their logarithmic scale.
+than a normal distribution does. Severities are taken as equally likely on their logarithmic scale, those of a
+state of the patient far beyond a clear case as rarer.
 """
 
 from __future__ import annotations
@@ -74,9 +75,9 @@ class Explanation(NamedTuple):
     """Least Mahalanobis distance, squared, over the combinations."""
 
 
-def even_steps(model: Model) -> Array:
-    """Return the log shares of the severities of each cause where nothing tells them apart."""
-    return np.stack([np.full(len(cause.severity), -np.log(len(cause.severity))) for cause in model.causes])
+def usual_steps(model: Model) -> Array:
+    """Return the log shares of the severities of each cause where nothing is known of the specimen."""
+    return np.log(np.stack([cause.shares for cause in model.causes]))
 
 
 def observe(model: Model, values: Sequence[float], comparators: Sequence[str]) -> Observed:

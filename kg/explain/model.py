@@ -61,6 +61,8 @@ class Cause(NamedTuple):
     """Whether it would have shown in earlier results too."""
     row: Fact = Fact("", "", "")
     """The row of the table of candidates."""
+    shares: Array = np.full(GRID, 1 / GRID)
+    """How common each severity is, summing to 1; cases of a state of the patient far beyond a clear one are rare."""
 
 
 class Effects(NamedTuple):
@@ -125,15 +127,16 @@ def _fact(row: sqlite3.Row) -> Fact:
     return Fact(row["id"], row["source"], row["basis"])
 
 
-def read_causes(connection: sqlite3.Connection) -> tuple[Cause, ...]:
-    """Return all candidates, ``nothing-unusual`` last."""
-    found = []
+def read_causes(connection: sqlite3.Connection, known: dict[str, float] | None = None) -> tuple[Cause, ...]:
+    """Return all candidates, ``nothing-unusual`` last; the settings are read where they are not known yet."""
+    settings, found = known or read_settings(connection), []
     for row in rows(connection, "candidates"):
-        known = row["severity_low"] is not None
-        grid = severities(row["severity_low"], row["severity_high"]) if known else np.ones(GRID)
+        grid = severities(row["severity_low"], row["severity_high"]) if row["severity_low"] is not None else np.ones(GRID)
+        rare = (grid > settings["usual-severity"]) & (row["kind"] == "in-vivo")
+        common = np.where(rare, settings["weight-of-extremes"], 1.0)
         found.append(Cause(row["cause"], row["label"], row["kind"], row["factor"] or "", row["additive"] or "", row["fluid"] or "", row["prior"],
                            grid, row["severity_unit"] or "", row["severity_meaning"] or "", tuple((row["materials"] or "").split(";")) if row["materials"] else (),
-                           row["model"], row["course"] == "lasting", _fact(row)))
+                           row["model"], row["course"] == "lasting", _fact(row), common / common.sum()))
     return tuple(sorted(found, key=lambda cause: cause.kind == "none"))
 
 
@@ -149,7 +152,7 @@ def read_model(connection: sqlite3.Connection, analytes: Sequence[str], only: Se
     figures_of_model = _setting_rows(connection)
     named = [] if beside else [row for row in figures_of_model if not row["about"]]
     settings = beside.settings if beside else {row["parameter"]: row["value"] for row in named}
-    causes = beside.causes if beside else read_causes(connection)
+    causes = beside.causes if beside else read_causes(connection, settings)
     figures = {row["analyte"]: row for row in rows(connection, "population_figures")}
     chosen = [figures[analyte] for analyte in analytes]
     logarithmic = np.array([row["shape"] == "log-normal" for row in chosen], dtype=bool)

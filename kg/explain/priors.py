@@ -192,8 +192,8 @@ def _steps(cause: Cause, panel: Panel) -> Array:
         if panel.temperature_cel is not None:
             cold = panel.temperature_cel < _COLD_BELOW
             possible &= cold if cause.model == "cold-delay" else not cold
-    count = int(possible.sum())
-    return np.where(possible, -math.log(max(count, 1)), _NEVER)
+    shares = np.where(possible, cause.shares, 0.0)
+    return np.asarray(np.log(shares / max(float(shares.sum()), 1e-300), out=np.full(len(shares), _NEVER), where=possible))
 
 
 _COLD_BELOW = 12.0

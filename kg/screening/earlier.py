@@ -130,8 +130,7 @@ def _expected(model: Model, forms: Sequence[_Form], places: Sequence[Sequence[in
 def _log_priors(model: Model, odds: Array, artefacts: Sequence[int], spoiled: Sequence[int], states: Sequence[int]) -> Array:
     """Return the log prior of every form; the earlier specimen is as often spoiled as the later one."""
     odd, ill, begun, unsettled = (model.settings[f"share-{name}"] for name in ("odd", "ill", "begun", "unsettled"))
-    even = np.full(GRID, 1 / GRID)
-    either = np.concatenate([(1 - unsettled) * even, unsettled * even])
-    shares = ((artefacts, odd, either), (states, begun, even), (states, ill, even), (spoiled, odd, even))
+    now, *others = (log_shares(model, odds, group, share) for group, share in ((artefacts, odd), (states, begun), (states, ill), (spoiled, odd)))
+    either = (now.reshape(-1, 1, GRID) + np.log([[1 - unsettled], [unsettled]])).ravel()
     rest = 1 - begun - ill - 2 * odd
-    return np.concatenate([*(log_shares(model, odds, *group) for group in shares), np.log([rest * unsettled, rest * (1 - unsettled)])])
+    return np.concatenate([either, *others, np.log([rest * unsettled, rest * (1 - unsettled)])])

@@ -93,9 +93,9 @@ def make_judge(connection: sqlite3.Connection, analytes: Sequence[str], threshol
     chosen = [*artefacts, *patients, *nothing]
     expected = predict(model, base, model.effects.of(chosen))
     expected = Prediction(*(np.concatenate([part[:-1].reshape(-1, len(analytes)), part[-1, :1]]) for part in expected))
-    odds, even = additive_odds(connection, model, Panel(()), []), np.full(GRID, 1 / GRID)
+    odds = additive_odds(connection, model, Panel(()), [])
     odd, ill = model.settings["share-odd"], model.settings["share-ill"]
-    log_prior = np.concatenate([log_shares(model, odds, artefacts, odd, even), log_shares(model, odds, patients, ill, even), [math.log(1 - odd - ill)]])
+    log_prior = np.concatenate([log_shares(model, odds, artefacts, odd), log_shares(model, odds, patients, ill), [math.log(1 - odd - ill)]])
     scatter = scatter_of(base, expected, range(len(analytes)))
     return assemble(model, threshold, tuple(model.causes[i].id for i in artefacts), expected.mean, scatter, log_prior, GRID,
                     len(patients) * GRID)
@@ -124,18 +124,17 @@ def assemble(model: Model, threshold: float, causes: tuple[str, ...], mean: Arra
     return Judge(model, threshold, causes, centre, scale, forms, log_prior, log_weight, bound, margin, freedom, steps, states)
 
 
-def log_shares(model: Model, odds: Array, causes: Sequence[int], share: float, steps: Array) -> Array:
-    """Return the log prior of causes at each of their steps, in one row, where all of them together have a share of the panels.
+def log_shares(model: Model, odds: Array, causes: Sequence[int], share: float) -> Array:
+    """Return the log prior of causes at each of their severities, in one row, where all of them together have a share of the panels.
 
     Args:
         model: with its causes.
         odds: what the additives in use add to the log odds of each cause.
         causes: positions.
         share: of all panels, since nobody has picked these out.
-        steps: share of each step of a cause.
     """
     prior = np.array([model.causes[i].prior * math.exp(odds[i]) for i in causes])
-    return np.asarray(np.log(np.outer(prior / prior.sum() * share, steps)).ravel())
+    return np.asarray(np.log((prior / prior.sum() * share)[:, None] * np.stack([model.causes[i].shares for i in causes])).ravel())
 
 
 def terms(panels: Array) -> Array:

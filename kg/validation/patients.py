@@ -84,8 +84,7 @@ def draw_patients(population: Population, count: int, generator: np.random.Gener
 def fall_ill(population: Population, results: Array, disease: Cause, generator: np.random.Generator) -> Array:
     """Return the results of the same patients with a disease.
 
-    The severity s is drawn evenly on its logarithm between the ends of its range; each change is s times the stated one, give or
-    take its spread: added, or, on a logarithmic scale, multiplied.
+    Each change is the severity times the stated one, give or take its spread: added, or, on a logarithmic scale, multiplied.
 
     Args:
         population: from ``read_population``.
@@ -94,7 +93,7 @@ def fall_ill(population: Population, results: Array, disease: Cause, generator: 
         generator: of random numbers.
     """
     changed, place = results.copy(), {analyte: i for i, analyte in enumerate(population.model.analytes)}
-    severity = on_logarithm(float(disease.severity[0]), float(disease.severity[-1]), len(results), generator)
+    severity = draw_severity(population, disease, len(results), generator)
     for row in population.shifts.get(disease.id, ()):
         luck = generator.standard_normal(len(results))
         if row["analyte"] in place:
@@ -119,6 +118,15 @@ def draw_with(population: Population, cause: Cause, count: int, generator: np.ra
     """Return results of patients with a state, or with nothing unusual."""
     patients = draw_patients(population, count, generator)
     return fall_ill(population, patients, cause, generator) if cause.kind == "in-vivo" else patients
+
+
+def draw_severity(population: Population, disease: Cause, count: int, generator: np.random.Generator) -> Array:
+    """Return severities of a disease: even on their logarithm, those far beyond a clear case as rare as screening takes them to be."""
+    settings, low, high = population.model.settings, float(disease.severity[0]), float(disease.severity[-1])
+    usual = min(max(settings["usual-severity"], low), high)
+    common, rare = np.log(usual / low), settings["weight-of-extremes"] * np.log(high / usual)
+    extreme = generator.random(count) * (common + rare) < rare
+    return np.where(extreme, on_logarithm(usual, high, count, generator), on_logarithm(low, usual, count, generator))
 
 
 def on_logarithm(low: float, high: float, count: int, generator: np.random.Generator) -> Array:

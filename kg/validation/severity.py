@@ -41,7 +41,7 @@ def recover(connection: sqlite3.Connection, analytes: tuple[str, ...], columns: 
     """
     model = read_model(connection, analytes, only=sorted({group.cause for group in groups}))
     base, place = baseline(model), {cause.id: i for i, cause in enumerate(model.causes)}
-    prior = infer.Prior(np.zeros(len(model.causes)), infer.even_steps(model))
+    prior = infer.Prior(np.zeros(len(model.causes)), infer.usual_steps(model))
 
     def estimate(cause: int, results: Array) -> tuple[float, float, float]:
         observed = infer.observe(model, results.tolist(), [""] * len(analytes))
