@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from kg.database import rows
+from kg.explain.baseline import unscaled
 from kg.explain.infer import Prior
 from kg.explain.model import Array, Cause, Model
 from kg.explain.panel import Panel
@@ -87,9 +88,14 @@ _HIGH_HAEMATOCRIT = "high-haematocrit-citrate"
 
 
 def _moves(model: Model, index: int) -> bool:
-    """Whether a cause moves any result, or is the absence of causes."""
-    gain, shift, spread, relative = (part[index] for part in model.effects)
-    return bool(model.causes[index].kind == "none" or np.any(gain != 1) or np.any(shift) or np.any(spread) or np.any(relative))
+    """Whether a cause at its most severe can be seen in any result beside the variation of the method, or is the absence of causes.
+
+    One that cannot be seen is not why anybody finds these results odd.
+    """
+    usual = unscaled(model, model.mean)
+    gain, shift, spread, relative = (part[index, -1] for part in model.effects)
+    change = np.abs((gain - 1) * usual + shift) + spread + relative * np.abs(usual)
+    return bool(model.causes[index].kind == "none" or np.any(change > model.analytical * np.abs(usual)))
 
 
 def _usual_materials(connection: sqlite3.Connection, analytes: list[str]) -> tuple[str, ...]:
