@@ -21,10 +21,10 @@ from hypothesis import strategies as st
 
 from kg.database import rows
 from kg.explain.baseline import levels, tied, unscaled
-from kg.explain.model import read_model
+from kg.explain.model import MIX_UP, read_model
 from kg.forms import FormError, schema_of
 from kg.screening.columns import read_columns
-from kg.screening.earlier import MIX_UP, make_judge_with_earlier, read_gaps
+from kg.screening.earlier import make_judge_with_earlier, read_gaps
 from kg.screening.engine import Order, screened
 from kg.screening.judge import Judge, judge_panels, likelier_than_nothing, make_judge, possible
 from kg.screening.screen import screen

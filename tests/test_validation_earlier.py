@@ -11,7 +11,7 @@ import pytest
 
 from kg.database import rows
 from kg.explain.baseline import deviations, scaled
-from kg.screening.earlier import MIX_UP
+from kg.explain.model import MIX_UP
 from kg.validation.day_before import (
     Course,
     Days,

@@ -14,7 +14,7 @@ from kg.explain import infer, next_checks
 from kg.explain.baseline import Baseline, baseline
 from kg.explain.findings import finding, reasons
 from kg.explain.grounds import read_grounds
-from kg.explain.model import Array, Model, read_model, worked_out
+from kg.explain.model import MIX_UP, Array, Model, read_model, worked_out
 from kg.explain.panel import Panel, Result, read_panel
 from kg.explain.past import Odd, odd_before
 from kg.explain.present import Aside, Told, present
@@ -77,6 +77,7 @@ def explain_panel(connection: sqlite3.Connection, panel: Panel, aside: Aside | N
     if aside is None and panel.earlier:
         odd = odd_before(model, observed, panel.earlier, before.prior, before.allowed, _nothing(model, ones).log_weight)
         if odd is not None:
+            ones = _with_mix_up(model, ones, odd.mixed_up)
             left_out = _left_out(model, odd, ones)
             if left_out is not None:
                 return explain_panel(connection, _without_latest(panel), left_out)
@@ -99,9 +100,13 @@ def explain_panel(connection: sqlite3.Connection, panel: Panel, aside: Aside | N
 
 
 def _left_out(model: Model, odd: Odd, ones: list[infer.Explanation]) -> Aside | None:
-    """Return the latest earlier specimen where it is likelier than not the odd one, among all explanations by one cause."""
-    shares = np.exp(odd.log_weights - infer.log_sum(np.concatenate([odd.log_weights, [one.log_weight for one in ones]])))
-    if shares.sum() < model.settings["least-probability"]:
+    """Return the latest earlier specimen where it is likelier than not the odd one, among all explanations by one cause.
+
+    It is not left out where it may well be of another person, since then so may the specimen of now.
+    """
+    total = infer.log_sum(np.concatenate([odd.log_weights, [one.log_weight for one in ones]]))
+    shares = np.exp(odd.log_weights - total)
+    if shares.sum() < model.settings["least-probability"] or np.exp(odd.mixed_up - total) >= model.settings["hold-above"]:
         return None
     spoilt = float(sum(share for i, share in zip(odd.causes, shares, strict=True) if model.causes[i].kind == "artefact"))
     best = int(shares.argmax())
@@ -113,6 +118,11 @@ def _with_odd_before(model: Model, ones: list[infer.Explanation], odd: Odd) -> l
     nothing = _nothing(model, ones)
     more = nothing._replace(log_weight=float(infer.log_sum(np.append(odd.log_weights, nothing.log_weight))))
     return sorted([more if one is nothing else one for one in ones], key=lambda one: -one.log_weight)
+
+
+def _with_mix_up(model: Model, ones: list[infer.Explanation], log_weight: float) -> list[infer.Explanation]:
+    """Return the explanations, blood of two people weighed with both of them, well or ill."""
+    return sorted([one._replace(log_weight=log_weight) if model.causes[one.causes[0]].id == MIX_UP else one for one in ones], key=lambda one: -one.log_weight)
 
 
 def _nothing(model: Model, ones: list[infer.Explanation]) -> infer.Explanation:

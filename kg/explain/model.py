@@ -21,6 +21,8 @@ GRID = 16
 """Severities for which a cause is worked out, evenly spaced on a logarithmic scale."""
 COMPUTED = ("blood-carry-over", "fluid", "haemolysis", "delay", "cold-delay")
 """The models of artefacts that are arithmetic and no pattern."""
+MIX_UP = "wrong-blood-in-tube"
+"""The cause that shows against an earlier result only."""
 MODEL = "explanation"
 """The rows of ``model_parameters`` by which odd results are explained."""
 
@@ -106,7 +108,7 @@ class Model(NamedTuple):
     population: tuple[Fact, ...] = ()
     """The row of the population of each result."""
     figures: dict[str, Fact] = {}
-    """The row of each setting."""
+    """The row of each setting; of a correlation time of one result under its name, followed by the analyte."""
 
 
 def worked_out(connection: sqlite3.Connection, there: Collection[str]) -> set[str]:
@@ -172,7 +174,7 @@ def read_model(connection: sqlite3.Connection, analytes: Sequence[str], only: Se
                  np.array([own_time.get(analyte, settings["correlation-time"]) for analyte in analytes]),
                  np.maximum(shares("desirable-total-error", 0.0), settings["reportable-change"]), settings["share-left-of-nothing"] * np.abs(level),
                  np.array([row["charge"] == 1 for row in chosen], dtype=bool), causes, effects, settings,
-                 tuple(_fact(row) for row in chosen), beside.figures if beside else {row["parameter"]: _fact(row) for row in named})
+                 tuple(_fact(row) for row in chosen), beside.figures if beside else {row["parameter"] + row["about"]: _fact(row) for row in figures_of_model})
 
 
 def _correlations(connection: sqlite3.Connection, analytes: Sequence[str]) -> Array:

@@ -1,16 +1,18 @@
-"""Whether the earlier specimen is the odd one: spoilt itself, or of a state that has passed, so that usual results of now look odd beside it."""
+"""Whether the earlier specimen is the odd one, spoilt itself or of a state that has passed, so that usual results of now look odd beside it; or
+whether the two are of two people.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
 
 from kg.explain.baseline import Seen, baseline, deviations, levels, see, true_then
-from kg.explain.infer import Observed, Prediction, Prior, log_sum, log_t, predict
-from kg.explain.model import COMPUTED, Array, Model
+from kg.explain.infer import Observed, Prediction, Prior, log_likelihood, log_sum, log_t, predict
+from kg.explain.model import COMPUTED, MIX_UP, Array, Model
 from kg.explain.panel import Earlier
 
 _LEAST = 2
@@ -25,6 +27,8 @@ class Odd(NamedTuple):
     """Positions in the model of what may have been behind it: artefacts, and states of the patient that pass."""
     log_weights: Array
     """Of each, the logarithm of prior times likelihood, on the scale of the explanations of the panel."""
+    mixed_up: float
+    """The same of blood of two people, either of whom may be ill; minus infinity where that is not considered."""
 
 
 def odd_before(model: Model, observed: Observed, earlier: Sequence[Earlier], prior: Prior, allowed: Sequence[int], nothing: float) -> Odd | None:
@@ -49,18 +53,42 @@ def odd_before(model: Model, observed: Observed, earlier: Sequence[Earlier], pri
     groups = [("share-earlier-spoilt", [i for i in allowed if model.causes[i].model in COMPUTED]),
               ("share-earlier-ill", [i for i in allowed if model.causes[i].kind == "in-vivo" and not model.causes[i].lasting])]
     causes = [i for _, group in groups for i in group]
+    lasting = [i for i in allowed if model.causes[i].kind == "in-vivo" and model.causes[i].lasting]
     if seen is None or latest < _LEAST or not exact or not causes:
         return None
-    moved = predict(model, baseline(model), model.effects.of(causes))
+    moved = predict(model, baseline(model), model.effects.of([*causes, *lasting]))
     count, steps = moved.mean.shape[:2]
     forms = Prediction(*(np.concatenate([np.concatenate([part[..., seen.places[:latest]].reshape(count * steps, -1),
                                                           np.tile(rest[latest:], (count * steps, 1))], axis=1), rest[None]])
                          for part, rest in zip(moved, _sound(model, seen), strict=True)))
-    likelihood = _log_likelihood(model, seen, forms, observed.values[exact], exact)
+    then, both = _log_likelihoods(model, seen, forms, observed.values[exact], exact)
     shares = np.concatenate([prior.causes[group] - log_sum(prior.causes[group]) + math.log(model.settings[name]) for name, group in groups if group])
-    gained = log_sum((likelihood[:-1] - likelihood[-1]).reshape(count, steps) + prior.steps[causes])
+    gained = log_sum((both[:-1] - both[-1]).reshape(count, steps)[: len(causes)] + prior.steps[causes])
     own = next(i for i in allowed if model.causes[i].kind == "none")
-    return Odd(min(one.hours_before for one in earlier), causes, nothing - prior.causes[own] + shares + gained)
+    before = dict(zip([*causes, *lasting], (then[:-1] - then[-1]).reshape(count, steps), strict=True))
+    return Odd(min(one.hours_before for one in earlier), causes, nothing - prior.causes[own] + shares + gained, _mixed_up(model, observed, prior, allowed, before))
+
+
+def _mixed_up(model: Model, observed: Observed, prior: Prior, allowed: Sequence[int], before: Mapping[int, Array]) -> float:
+    """Return the log of prior times likelihood of blood of two people, each ill as often as screening takes people to be.
+
+    Args:
+        model, observed, prior, allowed: as for ``odd_before``.
+        before: of each state at each severity the log likelihood of the earlier results, over that of nothing unusual.
+    """
+    swapped = [i for i in allowed if model.causes[i].id == MIX_UP]
+    states = [i for i in allowed if model.causes[i].kind == "in-vivo"]
+    if not swapped or not states:
+        return -math.inf
+    own = next(i for i in allowed if model.causes[i].kind == "none")
+    free, ill = baseline(model), model.settings["share-ill"]
+    now = log_likelihood(model, free, predict(model, free, model.effects.of([*states, own])), observed)[0]
+    log_shares = math.log(ill) + prior.causes[states] - log_sum(prior.causes[states])
+
+    def of_anybody(of_states: Array, of_nothing: float) -> float:
+        return float(log_sum(np.append(log_sum(of_states + prior.steps[states]) + log_shares, math.log(1 - ill) + of_nothing)))
+
+    return float(prior.causes[swapped[0]]) + of_anybody(now[:-1], float(now[-1, 0])) + of_anybody(np.stack([before[i] for i in states]), 0.0)
 
 
 def _sound(model: Model, seen: Seen) -> Prediction:
@@ -69,8 +97,8 @@ def _sound(model: Model, seen: Seen) -> Prediction:
     return Prediction(model.mean[seen.places], np.ones(len(seen.places)), analytical[seen.places])
 
 
-def _log_likelihood(model: Model, seen: Seen, forms: Prediction, now: Array, exact: Sequence[int]) -> Array:
-    """Return, for each form of the earlier specimens, the log likelihood of them and of sound results of now after them."""
+def _log_likelihoods(model: Model, seen: Seen, forms: Prediction, now: Array, exact: Sequence[int]) -> tuple[Array, Array]:
+    """Return, for each form of the earlier specimens, their log likelihood, and that of them and of sound results of now after them."""
     chosen, (true, true_across), (level, own) = list(exact), true_then(model, seen), levels(model)
     among = forms.slope[:, :, None] * forms.slope[:, None, :] * true + forms.doubt[:, :, None] * np.eye(len(seen.places))
     off = seen.values - forms.mean
@@ -84,4 +112,4 @@ def _log_likelihood(model: Model, seen: Seen, forms: Prediction, now: Array, exa
                - across @ np.linalg.solve(among, np.swapaxes(across, 1, 2)))
     away = now - mean
     distance = np.einsum("ki,ki->k", away, np.linalg.solve(scatter, away[..., None])[..., 0])
-    return np.asarray(found + log_t(distance, np.linalg.slogdet(scatter)[1], len(chosen), freedom))
+    return found, np.asarray(found + log_t(distance, np.linalg.slogdet(scatter)[1], len(chosen), freedom))

@@ -12,7 +12,7 @@ import numpy as np
 from kg.database import rows
 from kg.explain.baseline import unscaled
 from kg.explain.infer import Prior
-from kg.explain.model import Array, Cause, Model
+from kg.explain.model import MIX_UP, Array, Cause, Model
 from kg.explain.panel import Panel
 from kg.questions.common import related
 from kg.wording import inside
@@ -58,11 +58,12 @@ def candidates(connection: sqlite3.Connection, model: Model, panel: Panel, analy
     odds = np.log(np.array([cause.prior for cause in model.causes]) / sum(cause.prior for cause in model.causes))
     odds = odds + additive_odds(connection, model, panel, because) + _fluids(connection, model, panel, because) + _specimen(connection, model, panel, because) + _course(model, panel, because)
     steps = np.stack([_steps(cause, panel) for cause in model.causes])
+    because += _earlier(model, panel)
     if panel.hours_since_collection is not None:
         because.append(Weighed(f"No wait on the cells longer than {panel.hours_since_collection:g} h is considered."))
     allowed = [i for i, cause in enumerate(model.causes)
                if (not cause.materials or fits & set(cause.materials)) and np.isfinite(steps[i]).any() and _moves(model, i)
-               and (cause.id not in _NEEDS_EARLIER or panel.earlier)]
+               and (cause.id != MIX_UP or panel.earlier)]
     total = np.log(np.exp(odds[allowed]).sum())
     bearing = tuple(one for one in because if not one.causes or set(one.causes) & set(allowed))
     return Candidates(Prior(odds - total, steps), allowed, bearing, frozenset(fits))
@@ -78,12 +79,12 @@ def as_not_picked_out(model: Model, before: Candidates) -> Candidates:
             causes[group] += math.log(share) - math.log(np.exp(causes[group]).sum())
     why = Weighed("What set these results apart is put down to the earlier ones, so they are weighed as a panel that nobody picked out.",
                   ("share-odd", "share-ill"), tuple(before.allowed))
-    return before._replace(prior=before.prior._replace(causes=causes), because=(*before.because, why))
+    return before._replace(prior=before.prior._replace(causes=causes), because=(*(one for one in before.because if _MEMORY not in one.settings), why))
 
 
 _LEAST_SHARE = 1e-3
+_MEMORY = "correlation-time"
 _WAITING = ("delay", "cold-delay")
-_NEEDS_EARLIER = ("wrong-blood-in-tube",)
 _HIGH_HAEMATOCRIT = "high-haematocrit-citrate"
 
 
@@ -187,6 +188,13 @@ def _course(model: Model, panel: Panel, because: list[Weighed]) -> Array:
         because.append(Weighed(f"States that last are held less likely: results of {latest:g} h before would have shown them.",
                                ("onset-of-a-lasting-state",), lasting))
     return found
+
+
+def _earlier(model: Model, panel: Panel) -> list[Weighed]:
+    """Return how earlier results of what was measured are taken into account, with the figures."""
+    seen = {result.analyte for past in panel.earlier for result in past.results} & set(model.analytes)
+    own = [name for name in (f"{_MEMORY}-of-result{analyte}" for analyte in sorted(seen)) if name in model.figures]
+    return [Weighed("Earlier results count for less the older they are; how fast each result moves in a person is judged.", (_MEMORY, *own))] if seen else []
 
 
 def _steps(cause: Cause, panel: Panel) -> Array:

@@ -19,12 +19,10 @@ from numpy.typing import NDArray
 from kg.database import rows
 from kg.explain.baseline import baseline, levels, tied
 from kg.explain.infer import Prediction, predict
-from kg.explain.model import COMPUTED, GRID, MODEL, Array, Effects, Model, read_model
+from kg.explain.model import COMPUTED, GRID, MIX_UP, MODEL, Array, Effects, Model, read_model
 from kg.explain.panel import Panel
 from kg.explain.priors import additive_odds
 from kg.screening.judge import Judge, assemble, log_shares
-
-MIX_UP = "wrong-blood-in-tube"
 
 
 class Gaps(NamedTuple):

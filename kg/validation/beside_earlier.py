@@ -8,8 +8,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kg.explain.model import Array
-from kg.screening.earlier import MIX_UP, read_gaps
+from kg.explain.model import MIX_UP, Array
+from kg.screening.earlier import read_gaps
 from kg.validation.assess import make_bench
 from kg.validation.beside import (
     METABOLIC,

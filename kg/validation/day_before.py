@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from kg.database import rows
 from kg.explain.baseline import deviations, roots, scaled, unscaled
-from kg.explain.model import Array, Cause
-from kg.screening.earlier import MIX_UP
+from kg.explain.model import MIX_UP, Array, Cause
 from kg.validation.patients import Population, fall_ill, moves, on_logarithm
 from kg.validation.simulate import READ_BY_PEOPLE, SHARES_READ, Drawn, Group, Progress, Sizes
 from kg.validation.spoil import Ground, draw_specimens, measure, spoil

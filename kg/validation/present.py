@@ -65,7 +65,7 @@ def unknowns_of() -> tuple[str, ...]:
     """Return what simulation cannot tell."""
     return ("Simulated people are no people: patients come from the same table of means and covariances by which panels are judged, and diseases from the "
             "same patterns, so that real panels may be judged worse.",
-            "Screening weighs one cause at a time, so that a slight artefact beside a disease is mostly missed.",
+            "Screening weighs one cause at a time. Contaminated specimens here come from people well and ill, so that what this misses is in the figures.",
             "What broken cells do to a reading by colour, what waiting does to enzymes, and what fluids do inside cells is not simulated.",
             "How severe the contaminated specimens of the published studies were is hardly known: for fluids two medians are, and which fluids were how common is "
             "not; in the bands ours are spread evenly.")

@@ -14,8 +14,7 @@ import numpy as np
 from sklearn.ensemble import HistGradientBoostingClassifier
 
 from kg.database import open_database, rows
-from kg.explain.model import Array
-from kg.screening.earlier import MIX_UP
+from kg.explain.model import MIX_UP, Array
 from kg.validation import metrics
 from kg.validation.assess import make_bench
 from kg.validation.beside import FLUIDS, Published, Side, fluids_as_recognised, read_published, results_of
