@@ -22,7 +22,7 @@ GRID = 16
 COMPUTED = ("blood-carry-over", "fluid", "haemolysis", "delay", "cold-delay")
 """The models of artefacts that are arithmetic and no pattern."""
 MIX_UP = "wrong-blood-in-tube"
-"""The cause that shows against an earlier result only."""
+"""The cause under which results of now and earlier ones have nothing to do with each other."""
 MODEL = "explanation"
 """The rows of ``model_parameters`` by which odd results are explained."""
 
@@ -61,6 +61,8 @@ class Cause(NamedTuple):
     model: str
     lasting: bool = False
     """Whether it would have shown in earlier results too."""
+    since: bool = False
+    """Whether it shows only against an earlier result."""
     row: Fact = Fact("", "", "")
     """The row of the table of candidates."""
     shares: Array = np.full(GRID, 1 / GRID)
@@ -138,7 +140,7 @@ def read_causes(connection: sqlite3.Connection, known: dict[str, float] | None =
         common = np.where(rare, settings["weight-of-extremes"], 1.0)
         found.append(Cause(row["cause"], row["label"], row["kind"], row["factor"] or "", row["additive"] or "", row["fluid"] or "", row["prior"],
                            grid, row["severity_unit"] or "", row["severity_meaning"] or "", tuple((row["materials"] or "").split(";")) if row["materials"] else (),
-                           row["model"], row["course"] == "lasting", _fact(row), common / common.sum()))
+                           row["model"], row["course"] == "lasting", row["course"] == "since", _fact(row), common / common.sum()))
     return tuple(sorted(found, key=lambda cause: cause.kind == "none"))
 
 

@@ -5,7 +5,7 @@ whether the two are of two people.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -37,7 +37,8 @@ def odd_before(model: Model, observed: Observed, earlier: Sequence[Earlier], pri
     The results of now and of before are taken together: p(before | cause then) p(now | before, cause then), over the same with nothing
     unusual then. Both are multivariate t; the level of the patient is tied to itself as in ``kg.explain.baseline``, and a cause
     moves the earlier results alone. Beforehand an artefact then is as likely as ``share-earlier-spoilt`` says, a state that has passed as
-    ``share-earlier-ill``, each cause by its prior.
+    ``share-earlier-ill``, each cause by its prior. The explanations of now, for which earlier results are the patient's own, take these to
+    be of somebody well or ill, as anybody may be.
 
     Args:
         model: of the results of now.
@@ -51,7 +52,7 @@ def odd_before(model: Model, observed: Observed, earlier: Sequence[Earlier], pri
     latest = int((seen.hours == seen.hours[0]).sum()) if seen else 0
     exact = list(observed.exact)
     groups = [("share-earlier-spoilt", [i for i in allowed if model.causes[i].model in COMPUTED]),
-              ("share-earlier-ill", [i for i in allowed if model.causes[i].kind == "in-vivo" and not model.causes[i].lasting])]
+              ("share-earlier-ill", [i for i in allowed if model.causes[i].kind == "in-vivo" and not model.causes[i].lasting and not model.causes[i].since])]
     causes = [i for _, group in groups for i in group]
     lasting = [i for i in allowed if model.causes[i].kind == "in-vivo" and model.causes[i].lasting]
     if seen is None or latest < _LEAST or not exact or not causes:
@@ -66,29 +67,37 @@ def odd_before(model: Model, observed: Observed, earlier: Sequence[Earlier], pri
     gained = log_sum((both[:-1] - both[-1]).reshape(count, steps)[: len(causes)] + prior.steps[causes])
     own = next(i for i in allowed if model.causes[i].kind == "none")
     before = dict(zip([*causes, *lasting], (then[:-1] - then[-1]).reshape(count, steps), strict=True))
-    return Odd(min(one.hours_before for one in earlier), causes, nothing - prior.causes[own] + shares + gained, _mixed_up(model, observed, prior, allowed, before))
+    states = [i for i in allowed if model.causes[i].kind == "in-vivo" and not model.causes[i].since]
+    anybody = _of_anybody(model, prior, states, [before[i] for i in states], 0.0)
+    return Odd(min(one.hours_before for one in earlier), causes, nothing - prior.causes[own] + shares + gained - anybody,
+               _of_somebody_else(model, observed, prior, allowed, states))
 
 
-def _mixed_up(model: Model, observed: Observed, prior: Prior, allowed: Sequence[int], before: Mapping[int, Array]) -> float:
-    """Return the log of prior times likelihood of blood of two people, each ill as often as screening takes people to be.
+def _of_anybody(model: Model, prior: Prior, states: Sequence[int], of_states: Sequence[Array], of_nothing: float) -> float:
+    """Return a log likelihood in somebody who is ill as often as screening takes people to be.
 
     Args:
-        model, observed, prior, allowed: as for ``odd_before``.
-        before: of each state at each severity the log likelihood of the earlier results, over that of nothing unusual.
+        model, prior: as for ``odd_before``.
+        states: positions of the states that may be there.
+        of_states: of each the log likelihood at its severities.
+        of_nothing: log likelihood where nothing is unusual.
     """
+    if not states:
+        return of_nothing
+    ill, chosen = model.settings["share-ill"], list(states)
+    shares = math.log(ill) + prior.causes[chosen] - log_sum(prior.causes[chosen])
+    return float(log_sum(np.append(log_sum(np.stack(of_states) + prior.steps[chosen]) + shares, math.log(1 - ill) + of_nothing)))
+
+
+def _of_somebody_else(model: Model, observed: Observed, prior: Prior, allowed: Sequence[int], states: Sequence[int]) -> float:
+    """Return the log of prior times likelihood of the results of now in somebody who has nothing to do with the earlier ones."""
     swapped = [i for i in allowed if model.causes[i].id == MIX_UP]
-    states = [i for i in allowed if model.causes[i].kind == "in-vivo"]
-    if not swapped or not states:
+    if not swapped:
         return -math.inf
     own = next(i for i in allowed if model.causes[i].kind == "none")
-    free, ill = baseline(model), model.settings["share-ill"]
+    free = baseline(model)
     now = log_likelihood(model, free, predict(model, free, model.effects.of([*states, own])), observed)[0]
-    log_shares = math.log(ill) + prior.causes[states] - log_sum(prior.causes[states])
-
-    def of_anybody(of_states: Array, of_nothing: float) -> float:
-        return float(log_sum(np.append(log_sum(of_states + prior.steps[states]) + log_shares, math.log(1 - ill) + of_nothing)))
-
-    return float(prior.causes[swapped[0]]) + of_anybody(now[:-1], float(now[-1, 0])) + of_anybody(np.stack([before[i] for i in states]), 0.0)
+    return float(prior.causes[swapped[0]]) + _of_anybody(model, prior, states, list(now[:-1]), float(now[-1, 0]))
 
 
 def _sound(model: Model, seen: Seen) -> Prediction:

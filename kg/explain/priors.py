@@ -12,7 +12,7 @@ import numpy as np
 from kg.database import rows
 from kg.explain.baseline import unscaled
 from kg.explain.infer import Prior
-from kg.explain.model import MIX_UP, Array, Cause, Model
+from kg.explain.model import Array, Cause, Model
 from kg.explain.panel import Panel
 from kg.questions.common import related
 from kg.wording import inside
@@ -63,7 +63,7 @@ def candidates(connection: sqlite3.Connection, model: Model, panel: Panel, analy
         because.append(Weighed(f"No wait on the cells longer than {panel.hours_since_collection:g} h is considered."))
     allowed = [i for i, cause in enumerate(model.causes)
                if (not cause.materials or fits & set(cause.materials)) and np.isfinite(steps[i]).any() and _moves(model, i)
-               and (cause.id != MIX_UP or panel.earlier)]
+               and (not cause.since or panel.earlier)]
     total = np.log(np.exp(odds[allowed]).sum())
     bearing = tuple(one for one in because if not one.causes or set(one.causes) & set(allowed))
     return Candidates(Prior(odds - total, steps), allowed, bearing, frozenset(fits))

@@ -4,7 +4,7 @@ A patient's own level is tied to itself over time as in ``kg.explain.baseline``,
 stands out. Levels of some patients move faster; how many and how much faster is data, and a panel is judged under both. The rest is
 ``kg.screening.judge``, bounds included. What rivals an artefact here: a state of the patient that began in between or was there at
 both draws, and an artefact in the *earlier* specimen. Blood of another person is an artefact itself: under it the two panels have
-nothing to do with each other.
+nothing to do with each other, and either may be of somebody ill.
 """
 
 from __future__ import annotations
@@ -40,6 +40,15 @@ class Gaps(NamedTuple):
         """Return for each gap the position of the class nearest on a logarithmic scale, -1 where it is too long or not known."""
         usable = (hours >= 0) & (hours <= self.longest)
         return np.where(usable, np.searchsorted(self.edges, np.where(usable, hours, 0.0)), -1)
+
+
+class _Strangers(NamedTuple):
+    """Two people of whom one or none is ill, in as many ways as an artefact has forms."""
+
+    now: NDArray[np.int64]
+    """Of the one who was drawn now the row in a list of the states at their severities, followed by nothing unusual."""
+    before: NDArray[np.int64]
+    shares: Array
 
 
 class _Form(NamedTuple):
@@ -78,28 +87,45 @@ def make_judge_with_earlier(connection: sqlite3.Connection, now: Sequence[str], 
     model = read_model(connection, tuple(dict.fromkeys((*now, *before))))
     places = [[model.analytes.index(one) for one in group] for group in (now, before)]
     artefacts = [i for i, cause in enumerate(model.causes) if cause.model in COMPUTED]
-    states = [i for i, cause in enumerate(model.causes) if cause.kind == "in-vivo"]
+    begun = [i for i, cause in enumerate(model.causes) if cause.kind == "in-vivo"]
+    states = [i for i in begun if not model.causes[i].since]
     mix_up = next(i for i, cause in enumerate(model.causes) if cause.id == MIX_UP)
     pace = model.settings["correlation-time-unsettled"] / model.settings["correlation-time"]
     ties = np.zeros_like(model.covariance), tied(model, hours), tied(model, hours, pace)
-    mean, scatter = _expected(model, _forms(model, artefacts, states), places, ties)
-    log_prior = _log_priors(model, additive_odds(connection, model, Panel(()), []), [*artefacts, mix_up], artefacts, states)
+    strangers = _strangers(model, states)
+    mean, scatter = _expected(model, _forms(model, artefacts, begun, states, strangers), places, ties)
+    log_prior = _log_priors(model, additive_odds(connection, model, Panel(()), []), [*artefacts, mix_up], artefacts, begun, states)
+    swapped = slice(len(artefacts) * 2 * GRID, (len(artefacts) + 1) * 2 * GRID)
+    log_prior[swapped] = np.log(np.exp(log_prior[swapped]).sum() * strangers.shares)
     chosen = [*places[0], *places[1]]
     both = model._replace(analytes=tuple(model.analytes[i] for i in chosen), logarithmic=model.logarithmic[chosen], mean=model.mean[chosen])
     return assemble(both, threshold, tuple(model.causes[i].id for i in [*artefacts, mix_up]), mean, scatter, log_prior,
-                    2 * GRID, 2 * len(states) * GRID)
+                    2 * GRID, (len(begun) + len(states)) * GRID)
 
 
-def _forms(model: Model, artefacts: Sequence[int], states: Sequence[int]) -> list[_Form]:
+def _strangers(model: Model, states: Sequence[int]) -> _Strangers:
+    """Return two people; of the states the commonest are taken, each at the middle of its severities."""
+    prior, ill = np.array([model.causes[i].prior for i in states]), model.settings["share-ill"]
+    common = np.argsort(-prior, kind="stable")[: GRID - 1]
+    rows, sound = common * GRID + GRID // 2, np.full(len(common), len(states) * GRID)
+    neither = np.full(2 * GRID - 2 * len(common), len(states) * GRID)
+    either = ill * (1 - ill) * prior[common] / prior[common].sum()
+    shares = np.concatenate([np.full(len(neither), (1 - ill) ** 2 / len(neither)), either, either])
+    return _Strangers(np.concatenate([neither, rows, sound]), np.concatenate([neither, sound, rows]), shares / shares.sum())
+
+
+def _forms(model: Model, artefacts: Sequence[int], begun: Sequence[int], states: Sequence[int], strangers: _Strangers) -> list[_Form]:
     """Return what is expected; the forms of each artefact are its severities in patients whose levels are settled, then in others."""
     base = baseline(model)
     sound = predict(model, base, Effects(np.ones((1, len(model.mean))), *(np.zeros((1, len(model.mean))) for _ in range(3))))
-    spoiled, ill = (_at(predict(model, base, model.effects.of(group))) for group in (artefacts, states))
+    spoiled, fell_ill, ill = (_at(predict(model, base, model.effects.of(group))) for group in (artefacts, begun, states))
     was_ill = ill._replace(doubt=ill.doubt + (model.settings["spread-of-course"] * (ill.mean - sound.mean)) ** 2)
     twice = np.arange(len(artefacts) * GRID).reshape(-1, 1, GRID).repeat(2, axis=1).ravel()
     once, either = np.array([_STEADY]), np.repeat([_STEADY, _FAST], GRID)
-    return [_Form(_at(spoiled, twice), sound, np.tile(either, len(artefacts))), _Form(sound, sound, np.full(2 * GRID, _NOT_TIED)),
-            _Form(ill, sound, once), _Form(ill, was_ill, once), _Form(sound, spoiled, once), _Form(sound, sound, np.array([_FAST])), _Form(sound, sound, once)]
+    anybody = Prediction(*(np.concatenate([of_ill, of_sound.reshape(1, -1)]) for of_ill, of_sound in zip(ill, sound, strict=True)))
+    return [_Form(_at(spoiled, twice), sound, np.tile(either, len(artefacts))),
+            _Form(_at(anybody, strangers.now), _at(anybody, strangers.before), np.full(2 * GRID, _NOT_TIED)),
+            _Form(fell_ill, sound, once), _Form(ill, was_ill, once), _Form(sound, spoiled, once), _Form(sound, sound, np.array([_FAST])), _Form(sound, sound, once)]
 
 
 def _at(expected: Prediction, places: NDArray[np.int64] | None = None) -> Prediction:
@@ -125,10 +151,10 @@ def _expected(model: Model, forms: Sequence[_Form], places: Sequence[Sequence[in
     return mean, slope[:, :, None] * slope[:, None, :] * together[tie] + doubt[:, :, None] * np.eye(mean.shape[1])
 
 
-def _log_priors(model: Model, odds: Array, artefacts: Sequence[int], spoiled: Sequence[int], states: Sequence[int]) -> Array:
+def _log_priors(model: Model, odds: Array, artefacts: Sequence[int], spoiled: Sequence[int], beginning: Sequence[int], states: Sequence[int]) -> Array:
     """Return the log prior of every form; the earlier specimen is as often spoiled as the later one."""
     odd, ill, begun, unsettled = (model.settings[f"share-{name}"] for name in ("odd", "ill", "begun", "unsettled"))
-    now, *others = (log_shares(model, odds, group, share) for group, share in ((artefacts, odd), (states, begun), (states, ill), (spoiled, odd)))
+    now, *others = (log_shares(model, odds, group, share) for group, share in ((artefacts, odd), (beginning, begun), (states, ill), (spoiled, odd)))
     either = (now.reshape(-1, 1, GRID) + np.log([[1 - unsettled], [unsettled]])).ravel()
     rest = 1 - begun - ill - 2 * odd
     return np.concatenate([either, *others, np.log([rest * unsettled, rest * (1 - unsettled)])])

@@ -57,7 +57,7 @@ def read_population(connection: sqlite3.Connection, parameters: Parameters, anal
         shifts.setdefault(row["cause"], []).append(row)
     model = read_model(connection, analytes, only=())
     prior = np.array([cause.prior for cause in model.causes]) * np.exp(additive_odds(connection, model, Panel(()), []))
-    weights = {kind: np.where([cause.kind == kind and (kind != "artefact" or cause.model in COMPUTED) for cause in model.causes], prior, 0.0)
+    weights = {kind: np.where([cause.kind == kind and not cause.since and (kind != "artefact" or cause.model in COMPUTED) for cause in model.causes], prior, 0.0)
                for kind in ("artefact", "in-vivo", "none")}
     return Population(model, {row["analyte"]: row for row in rows(connection, "population_figures")}, shifts,
                       parameters.value(SETTINGS, "degrees-of-freedom"), weights)
