@@ -85,7 +85,7 @@ def test_a_row_is_judged_as_the_same_panel_is_explained(opened: sqlite3.Connecti
     panel = _panels(judge, 60)[40]
     model, base = judge.model, baseline(judge.model)
     computed = [i for i, cause in enumerate(model.causes) if cause.id in judge.causes]
-    others = [i for i, cause in enumerate(model.causes) if cause.kind in ("in-vivo", "none")]
+    others = [i for i, cause in enumerate(model.causes) if cause.kind in ("in-vivo", "none") and not cause.since]
     prior = np.full(len(model.causes), -np.inf)
     from kg.explain.panel import Panel
     from kg.explain.priors import additive_odds
