@@ -20,6 +20,7 @@ from kg.validation.assess import Bench
 from kg.validation.metrics import Rate, counted
 from kg.validation.simulate import EDTA, READ_BY_PEOPLE, Drawn, Group
 from kg.validation.spoil import Ground
+from kg.wording import inside
 
 FLUIDS, BASIC, METABOLIC = "fluid", "basic", "metabolic"
 _WITH_GLUCOSE = ("iv-dextrose", "iv-dextrose-saline")
@@ -135,7 +136,23 @@ def fluids_at_specificity(side: Side, published: Published, row: sqlite3.Row, sp
     least = metrics.threshold_for_specificity(side.bench.probability(judge, others), specificity)
     seen = side.bench.probability(judge, results_of(groups)) >= least
     return compare(side.bench.panel, side.earlier, row, f"{_AS_RECOGNISED}, where the specificity on panels without an artefact is {specificity:.4g}",
-                   counted(seen), by_amount(groups, seen))
+                   counted(seen), by_amount(groups, seen), _by_fluid(groups, seen), *_reached_from(groups, seen, row["value"]))
+
+
+def _by_fluid(groups: list[Group], seen: NDArray[np.bool_]) -> str:
+    """Return the share recognised of each fluid, in words; which fluids were how common in the published specimens is not known."""
+    label = np.concatenate([np.full(len(group.results), group.label) for group in groups])
+    return "By fluid: " + ", ".join(f"{inside(name)} {percent(float(seen[label == name].mean()))}" for name in dict.fromkeys(label.tolist())) + "."
+
+
+def _reached_from(groups: list[Group], seen: NDArray[np.bool_], target: float) -> list[str]:
+    """Return, in words, the least share of the plasma from which on all fluids together are recognised as often as was published."""
+    shares = np.concatenate([group.severity for group in groups])
+    order = np.argsort(-shares, kind="stable")
+    reached = np.flatnonzero(np.cumsum(seen[order]) / np.arange(1, len(order) + 1) >= target)
+    if not len(reached) or reached[-1] == len(order) - 1:
+        return []
+    return [f"Of fluids that are at least {percent(float(shares[order[reached[-1]]]))} of the plasma it is {target:g}."]
 
 
 def worth_of_flags(side: Side, published: Published, subject: str) -> Comparison:
