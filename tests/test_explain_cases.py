@@ -173,6 +173,8 @@ SINCE = [
          {"previous": earlier(24, "K=5.9 Na=136 urea=24 creatinine=720umol/L HCO3=18")}),
     Case("red-cell-transfusion", 1, "common practice: about 10 g/L for each unit; mixing moves the MCV a third of the way to that of the donors",
          "Hb=94g/L MCV=79 RBC=3.7 platelets=240 RDW=21%", {"previous": earlier(30, "Hb=62g/L MCV=71 RBC=2.7 platelets=260 RDW=21%")}),
+    Case("platelet-transfusion", 1, "common practice: about 30 x 10*9/L for an adult dose", "Hb=85g/L WBC=2.1 platelets=45 MCV=91",
+         {"previous": earlier(12, "Hb=86g/L WBC=2.0 platelets=8 MCV=91.3")}),
 ]
 """What was done to the patient since the earlier result, and not a mix-up."""
 EXTREME = [

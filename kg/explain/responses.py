@@ -132,7 +132,7 @@ def _carry_over(bench: Bench, cause: sqlite3.Row, share: Array) -> dict[str, Lin
     # What a ligand does not bind and the tube does not bring has no reason to move: ions of one charge.
     computed = {analyte for analyte, row in bench.figures.items() if row["species"] in brought or row["charge"] == 1}
     computed |= left.keys()
-    return _with_signs(bench, lines, cause["factor"], computed, share / bench.setting("share-of-full-signs"))
+    return _with_signs(bench, lines, cause, computed, share / bench.setting("share-of-full-signs"))
 
 
 def _mixed(bench: Bench, brought: Mapping[str, Array], plasma: Array, blood: Array, osmoles: Array, grounds: Grounds) -> dict[str, Line]:
@@ -217,7 +217,7 @@ def _fluid(bench: Bench, cause: sqlite3.Row, share: Array) -> dict[str, Line]:
     held = frozenset((CHEMISTRY, row["id"]) for row in rows(bench.connection, "fluid_concentrations", fluid=cause["fluid"]))
     lines = _mixed(bench, brought, 1 - share, 1 - of_blood, sum(brought.values(), np.zeros_like(share)), held | bench.taken())
     known = {analyte for analyte, row in bench.figures.items() if row["in_blood"] or row["in_plasma"] or _clotting_protein(row)}
-    return _with_signs(bench, lines, cause["factor"], known | {"osmolality", "anion-gap"}, share / bench.setting("share-of-full-signs"))
+    return _with_signs(bench, lines, cause, known | {"osmolality", "anion-gap"}, share / bench.setting("share-of-full-signs"))
 
 
 def _haemolysis(bench: Bench, cause: sqlite3.Row, free_haemoglobin: Array) -> dict[str, Line]:
@@ -244,7 +244,7 @@ def _haemolysis(bench: Bench, cause: sqlite3.Row, free_haemoglobin: Array) -> di
         if ratio is not None:
             computed.add(analyte)
         lines[analyte] = Line(thinned, shift, (0.1 if analyte == "haemolysis-index" else relative) * shift, grounds=grounds)
-    return _with_signs(bench, lines, cause["factor"], computed, free_haemoglobin / bench.setting("haemoglobin-of-full-signs"))
+    return _with_signs(bench, lines, cause, computed, free_haemoglobin / bench.setting("haemoglobin-of-full-signs"))
 
 
 def _waiting(bench: Bench, cause: sqlite3.Row, hours: Array, temperature: float) -> dict[str, Line]:
@@ -272,29 +272,34 @@ def _waiting(bench: Bench, cause: sqlite3.Row, hours: Array, temperature: float)
     for analyte, (change, grounds) in changes.items():
         if analyte in lines:
             lines[analyte] = Line(np.ones_like(hours), change, relative * np.abs(change), grounds=shared | grounds)
-    return _with_signs(bench, lines, cause["factor"], set(changes), hours / bench.setting("hours-of-full-signs"))
+    return _with_signs(bench, lines, cause, set(changes), hours / bench.setting("hours-of-full-signs"))
 
 
-def _with_signs(bench: Bench, lines: dict[str, Line], cause: str | None, computed: set[str], size: Array) -> dict[str, Line]:
-    """Add, where nothing is computed, the sign that the graph knows, with a broad size; where it knows none, doubt.
+def _with_signs(bench: Bench, lines: dict[str, Line], cause: sqlite3.Row, computed: set[str], size: Array) -> dict[str, Line]:
+    """Add, where nothing is computed, the sign that the graph knows, with a broad size or that of ``cause_shifts.csv``; where it knows none, doubt.
 
     Args:
         bench: what responses are computed from.
         lines: the responses so far, by analyte.
-        cause: the additive or factor whose effects the graph knows.
+        cause: the candidate.
         computed: the analytes whose response is known from arithmetic.
         size: share of the full size of a sign at each severity.
     """
     broad = np.minimum(size, 1.0) * bench.setting("size-of-a-sign")
     judged = frozenset((SIGN, fact) for _, fact in bench.taken())  # the setting behind ``size`` too, the last to be looked up
-    signs = {row["analyte"]: row for row in rows(bench.connection, "candidate_signs", cause=cause)} if cause else {}
+    signs = {row["analyte"]: row for row in rows(bench.connection, "candidate_signs", cause=cause["factor"])} if cause["factor"] else {}
+    sized = {shift["analyte"]: shift for shift in bench.shifts.get(cause["cause"], ())}
     for analyte, line in lines.items():
-        sign = signs.get(analyte)
-        if analyte in computed or sign is None:
+        sign, own = signs.get(analyte), sized.get(analyte)
+        if analyte in computed:
             continue
-        step = broad * bench.deviation(analyte)
-        direction = sign["rises"] - sign["falls"] if not sign["stays"] else 0
-        if sign["rises"] or sign["falls"] or sign["unsure"]:
+        if own is not None:
+            moved = _moved(bench.figures[analyte], own, np.minimum(size, 1.0))
+            lines[analyte] = Line(line.gain * moved.gain, line.shift + moved.shift, np.hypot(line.spread, moved.spread), moved.relative_spread,
+                                  grounds=line.grounds | judged | {(PATTERN, own["id"])})
+        elif sign is not None and (sign["rises"] or sign["falls"] or sign["unsure"]):
+            step = broad * bench.deviation(analyte)
+            direction = sign["rises"] - sign["falls"] if not sign["stays"] else 0
             grounds = line.grounds | judged | {(SIGN, fact) for fact in sign["effects"].split(";")}
             lines[analyte] = Line(line.gain, line.shift + direction * step, np.hypot(line.spread, step), grounds=grounds)
     return lines
