@@ -175,6 +175,7 @@ def test_each_check_in_order_adds_what_it_tells_beside_those_before(seed: int, c
 
 
 def test_a_check_that_only_repeats_another_is_not_listed() -> None:
+    """By the definition: what is settled leaves no doubt, and a toss of a coin settles nothing."""
     weights = np.array([0.5, 0.5])
     one, again, other = _asked("one", [1, 0], weights), _asked("again", [1, 0], weights), _asked("other", [0.5, 0.5], weights)
     assert [check.text for check in next_checks.in_order([one, again, other], weights, 3)] == ["again"]

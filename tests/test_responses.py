@@ -262,6 +262,7 @@ def test_every_cause_but_none_moves_something_and_nothing_unusual_moves_nothing(
 
 
 def test_the_level_stated_beside_a_shift_is_what_it_gives() -> None:
+    """The levels are from memory, as their rows say; that change, centre and spread give them is arithmetic."""
     people, stated = {row["analyte"]: row for row in table("population")}, re.compile(r"about (-?[0-9]*\.?[0-9]+) .*at severity 1, from the centre")
     found = [(row, match[1]) for row in table("cause_shifts") if row["change_kind"] == "sd" and (match := stated.match(row["note"]))]
     assert len(found) > 500

@@ -219,6 +219,7 @@ def test_two_draws_together_have_a_positive_definite_covariance_for_every_result
 
 
 def test_levels_are_tied_to_themselves_each_by_its_own_time(opened: sqlite3.Connection) -> None:
+    # kessy-2018 for the root; exp(-t / T) at t = T / 10 and t = T; the times themselves are from memory, as their rows say
     model = read_model(opened, (*ANALYTES, *COUNT))
     level, _ = levels(model)
     alike = model._replace(memory=np.full(len(level), 480.0))

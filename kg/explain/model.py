@@ -23,6 +23,8 @@ COMPUTED = ("blood-carry-over", "fluid", "haemolysis", "delay", "cold-delay")
 """The models of artefacts that are arithmetic and no pattern."""
 MIX_UP = "wrong-blood-in-tube"
 """The cause under which results of now and earlier ones have nothing to do with each other."""
+OWN_TIME = "correlation-time-of-result"
+"""The setting of a result that has a correlation time of its own; the analyte follows."""
 MODEL = "explanation"
 """The rows of ``model_parameters`` by which odd results are explained."""
 
@@ -68,6 +70,11 @@ class Cause(NamedTuple):
     shares: Array = np.full(GRID, 1 / GRID)
     """How common each severity is, summing to 1; cases of a state of the patient far beyond a clear one are rare."""
 
+    @property
+    def state(self) -> bool:
+        """Return whether it is a state of the patient that shows without an earlier result too."""
+        return self.kind == "in-vivo" and not self.since
+
 
 class Effects(NamedTuple):
     """What causes do at their severities: ``gain x value + shift``, in the unit of the result, give or take the spreads."""
@@ -107,10 +114,11 @@ class Model(NamedTuple):
     causes: tuple[Cause, ...]
     effects: Effects
     settings: dict[str, float]
+    """By parameter, followed by the analyte where a figure is of one only."""
     population: tuple[Fact, ...] = ()
     """The row of the population of each result."""
     figures: dict[str, Fact] = {}
-    """The row of each setting; of a correlation time of one result under its name, followed by the analyte."""
+    """The row of each setting."""
 
 
 def worked_out(connection: sqlite3.Connection, there: Collection[str]) -> set[str]:
@@ -119,8 +127,8 @@ def worked_out(connection: sqlite3.Connection, there: Collection[str]) -> set[st
 
 
 def read_settings(connection: sqlite3.Connection) -> dict[str, float]:
-    """Return the figures by which odd results are explained, by name."""
-    return {row["parameter"]: row["value"] for row in _setting_rows(connection) if not row["about"]}
+    """Return the figures by which odd results are explained, by parameter, followed by the analyte where a figure is of one only."""
+    return {row["parameter"] + row["about"]: row["value"] for row in _setting_rows(connection)}
 
 
 def _setting_rows(connection: sqlite3.Connection) -> list[sqlite3.Row]:
@@ -153,9 +161,8 @@ def read_model(connection: sqlite3.Connection, analytes: Sequence[str], only: Se
         only: ids of the causes whose effects are wanted; those of all when not given.
         beside: a model of the same database, whose settings and causes are taken.
     """
-    figures_of_model = _setting_rows(connection)
-    named = [] if beside else [row for row in figures_of_model if not row["about"]]
-    settings = beside.settings if beside else {row["parameter"]: row["value"] for row in named}
+    named = [] if beside else _setting_rows(connection)
+    settings = beside.settings if beside else {row["parameter"] + row["about"]: row["value"] for row in named}
     causes = beside.causes if beside else read_causes(connection, settings)
     figures = {row["analyte"]: row for row in rows(connection, "population_figures")}
     chosen = [figures[analyte] for analyte in analytes]
@@ -169,14 +176,13 @@ def read_model(connection: sqlite3.Connection, analytes: Sequence[str], only: Se
         return np.array([variation.get((analyte, kind), otherwise) for analyte in analytes], dtype=float)
 
     covariance = _correlations(connection, analytes) * np.outer(deviation, deviation)
-    own_time = {row["about"]: row["value"] for row in figures_of_model if row["parameter"] == "correlation-time-of-result"}
     effects = _effects(connection, analytes, [cause.id for cause in causes], only)
     return Model(tuple(analytes), tuple(row["label"] for row in chosen), tuple(row["unit"] for row in chosen), logarithmic, mean, covariance,
                  shares("within-subject", settings["usual-within-subject"]), shares("analytical", settings["usual-analytical"]),
-                 np.array([own_time.get(analyte, settings["correlation-time"]) for analyte in analytes]),
+                 np.array([settings.get(f"{OWN_TIME}{analyte}", settings["correlation-time"]) for analyte in analytes]),
                  np.maximum(shares("desirable-total-error", 0.0), settings["reportable-change"]), settings["share-left-of-nothing"] * np.abs(level),
                  np.array([row["charge"] == 1 for row in chosen], dtype=bool), causes, effects, settings,
-                 tuple(_fact(row) for row in chosen), beside.figures if beside else {row["parameter"] + row["about"]: _fact(row) for row in figures_of_model})
+                 tuple(_fact(row) for row in chosen), beside.figures if beside else {row["parameter"] + row["about"]: _fact(row) for row in named})
 
 
 def _correlations(connection: sqlite3.Connection, analytes: Sequence[str]) -> Array:

@@ -51,13 +51,12 @@ def odd_before(model: Model, observed: Observed, earlier: Sequence[Earlier], pri
     seen = see(model, earlier)
     latest = int((seen.hours == seen.hours[0]).sum()) if seen else 0
     exact = list(observed.exact)
-    groups = [("share-earlier-spoilt", [i for i in allowed if model.causes[i].model in COMPUTED]),
-              ("share-earlier-ill", [i for i in allowed if model.causes[i].kind == "in-vivo" and not model.causes[i].lasting and not model.causes[i].since])]
-    causes = [i for _, group in groups for i in group]
-    lasting = [i for i in allowed if model.causes[i].kind == "in-vivo" and model.causes[i].lasting]
+    spoilt = [i for i in allowed if model.causes[i].model in COMPUTED]
+    passing, lasting = ([i for i in allowed if model.causes[i].state and model.causes[i].lasting == lasts] for lasts in (False, True))
+    groups, causes, states = [("share-earlier-spoilt", spoilt), ("share-earlier-ill", passing)], [*spoilt, *passing], [*passing, *lasting]
     if seen is None or latest < _LEAST or not exact or not causes:
         return None
-    moved = predict(model, baseline(model), model.effects.of([*causes, *lasting]))
+    moved = predict(model, baseline(model), model.effects.of([*spoilt, *states]))
     count, steps = moved.mean.shape[:2]
     forms = Prediction(*(np.concatenate([np.concatenate([part[..., seen.places[:latest]].reshape(count * steps, -1),
                                                           np.tile(rest[latest:], (count * steps, 1))], axis=1), rest[None]])
@@ -66,27 +65,25 @@ def odd_before(model: Model, observed: Observed, earlier: Sequence[Earlier], pri
     shares = np.concatenate([prior.causes[group] - log_sum(prior.causes[group]) + math.log(model.settings[name]) for name, group in groups if group])
     gained = log_sum((both[:-1] - both[-1]).reshape(count, steps)[: len(causes)] + prior.steps[causes])
     own = next(i for i in allowed if model.causes[i].kind == "none")
-    before = dict(zip([*causes, *lasting], (then[:-1] - then[-1]).reshape(count, steps), strict=True))
-    states = [i for i in allowed if model.causes[i].kind == "in-vivo" and not model.causes[i].since]
-    anybody = _of_anybody(model, prior, states, [before[i] for i in states], 0.0)
+    anybody = _of_anybody(model, prior, states, (then[:-1] - then[-1]).reshape(count, steps)[len(spoilt) :], 0.0)
     return Odd(min(one.hours_before for one in earlier), causes, nothing - prior.causes[own] + shares + gained - anybody,
                _of_somebody_else(model, observed, prior, allowed, states))
 
 
-def _of_anybody(model: Model, prior: Prior, states: Sequence[int], of_states: Sequence[Array], of_nothing: float) -> float:
+def _of_anybody(model: Model, prior: Prior, states: Sequence[int], of_states: Array, of_nothing: float) -> float:
     """Return a log likelihood in somebody who is ill as often as screening takes people to be.
 
     Args:
         model, prior: as for ``odd_before``.
         states: positions of the states that may be there.
-        of_states: of each the log likelihood at its severities.
+        of_states: of each the log likelihood at its severities, states x severities.
         of_nothing: log likelihood where nothing is unusual.
     """
     if not states:
         return of_nothing
     ill, chosen = model.settings["share-ill"], list(states)
     shares = math.log(ill) + prior.causes[chosen] - log_sum(prior.causes[chosen])
-    return float(log_sum(np.append(log_sum(np.stack(of_states) + prior.steps[chosen]) + shares, math.log(1 - ill) + of_nothing)))
+    return float(log_sum(np.append(log_sum(of_states + prior.steps[chosen]) + shares, math.log(1 - ill) + of_nothing)))
 
 
 def _of_somebody_else(model: Model, observed: Observed, prior: Prior, allowed: Sequence[int], states: Sequence[int]) -> float:
@@ -97,7 +94,7 @@ def _of_somebody_else(model: Model, observed: Observed, prior: Prior, allowed: S
     own = next(i for i in allowed if model.causes[i].kind == "none")
     free = baseline(model)
     now = log_likelihood(model, free, predict(model, free, model.effects.of([*states, own])), observed)[0]
-    return float(prior.causes[swapped[0]]) + _of_anybody(model, prior, states, list(now[:-1]), float(now[-1, 0]))
+    return float(prior.causes[swapped[0]]) + _of_anybody(model, prior, states, now[:-1], float(now[-1, 0]))
 
 
 def _sound(model: Model, seen: Seen) -> Prediction:

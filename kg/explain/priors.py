@@ -8,11 +8,12 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kg.database import rows
 from kg.explain.baseline import unscaled
 from kg.explain.infer import Prior
-from kg.explain.model import Array, Cause, Model
+from kg.explain.model import OWN_TIME, Array, Cause, Model
 from kg.explain.panel import Panel
 from kg.questions.common import related
 from kg.wording import inside
@@ -61,8 +62,9 @@ def candidates(connection: sqlite3.Connection, model: Model, panel: Panel, analy
     because += _earlier(model, panel)
     if panel.hours_since_collection is not None:
         because.append(Weighed(f"No wait on the cells longer than {panel.hours_since_collection:g} h is considered."))
+    visible = _visible(model)
     allowed = [i for i, cause in enumerate(model.causes)
-               if (not cause.materials or fits & set(cause.materials)) and np.isfinite(steps[i]).any() and _moves(model, i)
+               if (not cause.materials or fits & set(cause.materials)) and np.isfinite(steps[i]).any() and visible[i]
                and (not cause.since or panel.earlier)]
     total = np.log(np.exp(odds[allowed]).sum())
     bearing = tuple(one for one in because if not one.causes or set(one.causes) & set(allowed))
@@ -88,15 +90,15 @@ _WAITING = ("delay", "cold-delay")
 _HIGH_HAEMATOCRIT = "high-haematocrit-citrate"
 
 
-def _moves(model: Model, index: int) -> bool:
-    """Whether a cause at its most severe can be seen in any result beside the variation of the method, or is the absence of causes.
+def _visible(model: Model) -> NDArray[np.bool_]:
+    """Return which causes at their most severe can be seen in any result beside the variation of the method; the absence of causes too.
 
     One that cannot be seen is not why anybody finds these results odd.
     """
     usual = unscaled(model, model.mean)
-    gain, shift, spread, relative = (part[index, -1] for part in model.effects)
+    gain, shift, spread, relative = (part[:, -1] for part in model.effects)
     change = np.abs((gain - 1) * usual + shift) + spread + relative * np.abs(usual)
-    return bool(model.causes[index].kind == "none" or np.any(change > model.analytical * np.abs(usual)))
+    return np.asarray((change > model.analytical * np.abs(usual)).any(axis=1) | np.array([cause.kind == "none" for cause in model.causes]))
 
 
 def _usual_materials(connection: sqlite3.Connection, analytes: list[str]) -> tuple[str, ...]:
@@ -193,7 +195,7 @@ def _course(model: Model, panel: Panel, because: list[Weighed]) -> Array:
 def _earlier(model: Model, panel: Panel) -> list[Weighed]:
     """Return how earlier results of what was measured are taken into account, with the figures."""
     seen = {result.analyte for past in panel.earlier for result in past.results} & set(model.analytes)
-    own = [name for name in (f"{_MEMORY}-of-result{analyte}" for analyte in sorted(seen)) if name in model.figures]
+    own = [name for name in (f"{OWN_TIME}{analyte}" for analyte in sorted(seen)) if name in model.figures]
     return [Weighed("Earlier results count for less the older they are; how fast each result moves in a person is judged.", (_MEMORY, *own))] if seen else []
 
 

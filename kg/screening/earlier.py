@@ -88,7 +88,7 @@ def make_judge_with_earlier(connection: sqlite3.Connection, now: Sequence[str], 
     places = [[model.analytes.index(one) for one in group] for group in (now, before)]
     artefacts = [i for i, cause in enumerate(model.causes) if cause.model in COMPUTED]
     begun = [i for i, cause in enumerate(model.causes) if cause.kind == "in-vivo"]
-    states = [i for i in begun if not model.causes[i].since]
+    states = [i for i in begun if model.causes[i].state]
     mix_up = next(i for i, cause in enumerate(model.causes) if cause.id == MIX_UP)
     pace = model.settings["correlation-time-unsettled"] / model.settings["correlation-time"]
     ties = np.zeros_like(model.covariance), tied(model, hours), tied(model, hours, pace)

@@ -88,7 +88,7 @@ def make_judge(connection: sqlite3.Connection, analytes: Sequence[str], threshol
     model = read_model(connection, analytes)
     base = baseline(model)
     artefacts = [i for i, cause in enumerate(model.causes) if cause.model in COMPUTED]
-    patients = [i for i, cause in enumerate(model.causes) if cause.kind == "in-vivo" and not cause.since]
+    patients = [i for i, cause in enumerate(model.causes) if cause.state]
     nothing = [i for i, cause in enumerate(model.causes) if cause.kind == "none"][:1]
     chosen = [*artefacts, *patients, *nothing]
     expected = predict(model, base, model.effects.of(chosen))

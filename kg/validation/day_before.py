@@ -159,7 +159,7 @@ def acute_chances(ground: Ground) -> dict[str, float]:
 
 def begins(population: Population, cause: Cause) -> bool:
     """Whether a cause is a state of the patient that may begin within a day and moves a result."""
-    return cause.kind == "in-vivo" and not cause.lasting and not cause.since and moves(population, cause)
+    return cause.state and not cause.lasting and moves(population, cause)
 
 
 def simulate_days(connection: sqlite3.Connection, ground: Ground, course: Course, sizes: Sizes, seed: int, progress: Progress = lambda done, size: None) -> Days:

@@ -95,7 +95,7 @@ def make_report(connection: sqlite3.Connection, seed: str | None, panels: str | 
         report.earlier.append(found)
         report.beside.extend(beside)
         later(6)(i + 1, 0)
-    for panel, analytes in mixed_up.items():
+    for panel, analytes in mixed_up.items():  # more of them: no chemistry is solved for a set
         report.beside.extend(tell_mix_ups(connection, panel, analytes, published, threshold, 4 * band, number))
     report.beside.sort(key=lambda one: (one.id, one.earlier, one.panel))
     bench, some = benches[METABOLIC], round(setting("panels-with-severity") * grow)

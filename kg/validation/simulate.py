@@ -96,7 +96,7 @@ def simulate(connection: sqlite3.Connection, analytes: tuple[str, ...], sizes: S
     ground = make_ground(connection, analytes, generator)
     causes, wanted = ground.population.model.causes, rows(connection, "validation_bands")
     by_id = {cause.id: cause for cause in causes}
-    ill = [cause for cause in causes if cause.kind == "in-vivo" and not cause.since and moves(ground.population, cause)]
+    ill = [cause for cause in causes if cause.state and moves(ground.population, cause)]
     counts = generator.multinomial(sizes.mixture, ground.population.shares)
     banded = list(dict.fromkeys(row["cause"] for row in wanted))
     size, done = len(causes) + len(wanted) + len(ill) + len(banded) + len(READ_BY_PEOPLE) * len(SHARES_READ) + 1, 0
